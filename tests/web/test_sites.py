@@ -1,6 +1,8 @@
 """Two sites with a hammer of the same name are told apart, and a token limited to one shows nothing of the other."""
 
+import http.client
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,7 @@ from tests.web.site import HAMMER, NOW, SITE, Site, site
 BASE = "/api/v1"
 OTHER = "marl-end"
 """A second site, with a hammer HB-01 too and one that the first site does not have."""
+PAGES = ("/", "/open", "/alerts", "/write", "/due", "/week", "/feed", f"/write?hammer={HAMMER}")
 
 OTHER_ALERT = Alert("same_spot", OTHER, "HB-77", "op-18", "high", NOW, None)
 
@@ -48,12 +51,12 @@ def two_sites(tmp_path: Path) -> Iterator[Site]:
 
 
 def test_a_limited_token_finds_nothing_of_another_site_anywhere(two_sites: Site) -> None:
-    """Every operation that reads, asked as widely as it can be."""
+    """Every operation that reads, and every page, asked as widely as it can be."""
     token = two_sites.token("Ada", "review", [SITE])
     described = two_sites.request("GET", "/openapi.json", token=token).json["paths"]
     reads = [path for path, methods in described.items() if "get" in methods and "{" not in path]
     asked = 0
-    for path in reads:
+    for path in (*reads, *PAGES):
         query = f"?sender={OTHER}/{HAMMER}" if path.endswith("examples") else ""
         response = two_sites.request("GET", path + query, token=token)
         assert response.status in (200, 403, 404), (path, response.text)
@@ -61,7 +64,7 @@ def test_a_limited_token_finds_nothing_of_another_site_anywhere(two_sites: Site)
         for secret in (OTHER, "HB-77", "op-18"):
             assert secret not in found, path
         asked += 1
-    assert asked > 6
+    assert asked > 15
 
 
 def test_a_limited_token_cannot_name_or_change_another_site(two_sites: Site) -> None:
@@ -72,6 +75,10 @@ def test_a_limited_token_cannot_name_or_change_another_site(two_sites: Site) -> 
         f"{BASE}/hammers/{HAMMER}/events?site={OTHER}",
         f"{BASE}/figures?site={OTHER}",
         f"{BASE}/rejects?site={OTHER}",
+        f"/alerts/{OTHER}/{other}",
+        f"/trace/{OTHER}/{other}",
+        f"/review/{OTHER}",
+        f"/write?site={OTHER}&hammer={HAMMER}",
     ):
         assert two_sites.request("GET", path, token=token).status in (403, 404), path
     group = {"site": OTHER, "hammer": HAMMER, "fault": "same_spot"}
@@ -105,3 +112,33 @@ def test_a_limited_token_names_its_hammer_without_the_site(two_sites: Site) -> N
     body = {"event": "grease", "strokes": [11, 11]}
     saved = two_sites.request("POST", f"{BASE}/hammers/{HAMMER}/events", body, token)
     assert saved.json["site"] == SITE
+
+
+@pytest.mark.parametrize("limit", ["token", "choice"])
+def test_the_stream_of_a_limited_reader_has_only_their_site(two_sites: Site, limit: str) -> None:
+    headers = two_sites.cookie(two_sites.token("Ada", "view", [SITE] if limit == "token" else None))
+    if limit == "choice":
+        headers["Cookie"] += f"; strikewatch_site={SITE}"
+    with closing(http.client.HTTPConnection("127.0.0.1", two_sites.port, timeout=10)) as connection:
+        connection.request("GET", "/stream", headers=headers)
+        response = connection.getresponse()
+        for key in ((SITE, HAMMER), (OTHER, HAMMER)):
+            two_sites.work(NOW + 61 * SECOND, key=key)
+        two_sites.work(NOW + 122 * SECOND)
+        seen = ""
+        while str((NOW + 122 * SECOND) // 1_000_000) not in seen:
+            seen += response.readline().decode()
+    assert SITE in seen
+    assert OTHER not in seen
+
+
+def test_a_chosen_site_is_shown_alone_and_one_that_was_never_heard_is_no_choice(two_sites: Site) -> None:
+    headers = two_sites.cookie(two_sites.token("Ada", "view"))
+    cookie = headers["Cookie"]
+    both = two_sites.request("GET", "/", headers=headers).text
+    assert "HB-77" in both
+    headers["Cookie"] = f"{cookie}; strikewatch_site={SITE}"
+    assert "HB-77" not in two_sites.request("GET", "/", headers=headers).text
+    assert two_sites.request("GET", f"/alerts/{OTHER}/{OTHER_ALERT.id}", headers=headers).status == 200
+    headers["Cookie"] = f"{cookie}; strikewatch_site=nowhere"
+    assert "HB-77" in two_sites.request("GET", "/", headers=headers).text

@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import hashlib
 import json
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
@@ -18,6 +18,7 @@ from starlette.responses import StreamingResponse
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import StrikewatchError
+from strikewatch.storage.queries.sites import Sites, permits
 from strikewatch.web.live.live_state import LiveHammer, LiveState
 
 PERIOD_S: Final = 0.2
@@ -31,6 +32,8 @@ RECONNECT_MS: Final = 1000
 KEEPALIVE_S: Final = 10.0
 """Something is sent at least this often, so that silence means a lost connection; the reader is authenticated anew."""
 
+Reader = asyncio.Queue[bytes | None]
+"""What waits for one reader; None: disconnect."""
 DrawTimeline = Callable[[Key, LiveHammer, Instant], str]
 """Draws a hammer's timeline up to an instant, as SVG."""
 
@@ -78,7 +81,8 @@ class EventStream:
         self._alerts_version = alerts_version
         self._fill = fill
         self._wall = wall
-        self._readers: set[asyncio.Queue[bytes | None]] = set()
+        self._readers: dict[Reader, Sites] = {}
+        """The sites that each reader may see."""
         self._timelines: dict[Key, tuple[int, bytes]] = {}
         self._alerts_event = b""
 
@@ -93,33 +97,46 @@ class EventStream:
                 continue
             period += 1
             if changed:
-                self._send(self._now_event(changed))
+                for sites in set(self._readers.values()):
+                    seen = [key for key in changed if permits(sites, key[0])]
+                    if seen:
+                        self._send(
+                            self._now_event(seen), [one for one, its in self._readers.items() if its == sites]
+                        )
             for key in changed:
                 if await self._redraw(key):
-                    self._send(self._timelines[key][1])
+                    readers = [one for one, sites in self._readers.items() if permits(sites, key[0])]
+                    self._send(self._timelines[key][1], readers)
             if period % ALERTS_EVERY == 0:
                 await self._check_alerts()
 
-    async def respond(self, is_allowed: Callable[[], Awaitable[bool]]) -> StreamingResponse:
-        """Return the events for one reader, for as long as it `is_allowed`."""
+    async def respond(
+        self, is_allowed: Callable[[], Awaitable[bool]], sites: frozenset[str] | None = None
+    ) -> StreamingResponse:
+        """Return the events of some sites for one reader, for as long as it `is_allowed`."""
         headers = {
             "Cache-Control": "no-store",
             "X-Accel-Buffering": "no",
             "X-Content-Type-Options": "nosniff",
         }
-        return StreamingResponse(self._read(is_allowed), media_type="text/event-stream", headers=headers)
+        return StreamingResponse(
+            self._read(is_allowed, sites), media_type="text/event-stream", headers=headers
+        )
 
     @property
     def readers(self) -> int:
         """How many are connected."""
         return len(self._readers)
 
-    async def _read(self, is_allowed: Callable[[], Awaitable[bool]]) -> AsyncIterator[bytes]:
-        pending: asyncio.Queue[bytes | None] = asyncio.Queue(MOST_PENDING_EVENTS)
-        self._readers.add(pending)
+    async def _read(
+        self, is_allowed: Callable[[], Awaitable[bool]], sites: frozenset[str] | None
+    ) -> AsyncIterator[bytes]:
+        pending: Reader = asyncio.Queue(MOST_PENDING_EVENTS)
+        self._readers[pending] = sites
         try:
-            yield b"retry: %d\n\n" % RECONNECT_MS + self._now_event(list(self._live_state.hammers))
-            for key in list(self._live_state.hammers):
+            keys = [key for key in self._live_state.hammers if permits(sites, key[0])]
+            yield b"retry: %d\n\n" % RECONNECT_MS + self._now_event(keys)
+            for key in keys:
                 await self._redraw(key)
                 yield self._timelines[key][1]
             yield self._alerts_event
@@ -138,7 +155,7 @@ class EventStream:
                     return
                 yield event
         finally:
-            self._readers.discard(pending)
+            self._readers.pop(pending, None)
 
     def _now_event(self, keys: list[Key]) -> bytes:
         hammers = [as_json(key, self._live_state.hammers[key]) for key in keys]
@@ -163,14 +180,14 @@ class EventStream:
         if event != self._alerts_event:
             self._alerts_event = event
             self._timelines.clear()  # they show faults
-            self._send(event)
+            self._send(event, list(self._readers))
 
-    def _send(self, event: bytes) -> None:
-        for reader in list(self._readers):
+    def _send(self, event: bytes, readers: Iterable[Reader]) -> None:
+        for reader in readers:
             try:
                 reader.put_nowait(event)
             except asyncio.QueueFull:
-                self._readers.discard(reader)
+                self._readers.pop(reader, None)
                 with contextlib.suppress(asyncio.QueueEmpty):
                     while True:
                         reader.get_nowait()

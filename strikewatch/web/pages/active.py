@@ -3,7 +3,7 @@
 import hashlib
 from collections import Counter
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -14,6 +14,7 @@ from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import Mute, change_signature, count_sent, ended_groups, list_mutes
 from strikewatch.storage.queries.alerts import Filter, ListedAlert, search
+from strikewatch.storage.queries.sites import Sites
 from strikewatch.web.pages.formatting import Formatting, Translation
 from strikewatch.web.pages.timelines import Timelines
 
@@ -24,19 +25,24 @@ DAY: Final = 86_400 * SECOND
 
 @dataclass(frozen=True, slots=True)
 class ActiveAlerts:
-    """What needs somebody now. `_suppressed`: the faults that the settings suppress."""
+    """What needs somebody now. `_suppressed`: the faults that the settings suppress. `_sites`: those shown."""
 
     _database: DatabaseAccess
     _timelines: Timelines
     _suppressed: Collection[str]
+    _sites: Sites = None
+
+    def limited_to(self, sites: Sites) -> "ActiveAlerts":
+        """Return those of some sites only."""
+        return self if sites is None else replace(self, _sites=sites)
 
     def variables(self, formatting: Formatting, now: Instant, with_timelines: bool = False) -> dict[str, Any]:
         """Return the variables of `_active.html`, on request with the hours around each card. Raises StoreError."""
         with self._database.read() as connection:
-            active = search(connection, Filter(states=ACTIVE), order="gravity")
-            muted = list_mutes(connection, self._suppressed)
-            groups = ended_groups(connection)
-            last_day = count_sent(connection, now - DAY)
+            active = search(connection, Filter(states=ACTIVE, sites=self._sites), order="gravity")
+            muted = list_mutes(connection, self._suppressed, self._sites)
+            groups = ended_groups(connection, self._sites)
+            last_day = count_sent(connection, now - DAY, self._sites)
         waiting = [alert for alert in active if alert.state == "unacknowledged"]
         cards = [alert for alert in waiting if alert.record["priority"] != "low"][:CARDS]
         acknowledged = [alert for alert in active if alert.state == "acknowledged"]

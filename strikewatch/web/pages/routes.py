@@ -74,19 +74,19 @@ def page_routes(
     async def follow(request: Request) -> Response:
         async def is_allowed() -> bool:
             try:
-                await run_in_threadpool(authenticator.authenticate, request, "view")
+                return await run_in_threadpool(authenticator.authenticate, request, "view") == holder
             except (Problem, StrikewatchError):
                 return False
-            return True
 
-        await run_in_threadpool(authenticator.authenticate, request, "view")
+        holder = await run_in_threadpool(authenticator.authenticate, request, "view")
+        chosen = pages.limited_to(holder.sites).chosen_site(request)
         if stream.readers >= MOST_READERS:
             raise Problem(503, "too many pages are open", "close some", 30)
-        return await stream.respond(is_allowed)
+        return await stream.respond(is_allowed, frozenset({chosen}) if chosen else holder.sites)
 
     async def trace(request: Request) -> Response:
-        await run_in_threadpool(authenticator.authenticate, request, "view")
-        return ApiResponse(await run_in_threadpool(alert.trace, pages, request))
+        holder = await run_in_threadpool(authenticator.authenticate, request, "view")
+        return ApiResponse(await run_in_threadpool(alert.trace, pages.limited_to(holder.sites), request))
 
     async def service_worker(_request: Request) -> Response:
         # At the root: a service worker may only serve paths beside or below its own.
