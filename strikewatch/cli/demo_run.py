@@ -18,7 +18,7 @@ from strikewatch.core import instant
 from strikewatch.demo.broker import Broker, free_port
 from strikewatch.demo.gateways import START_NS, Gateways, PacedClock
 from strikewatch.demo.receiver import Receiver
-from strikewatch.demo.site import HAMMERS, PROFILES, SITE
+from strikewatch.demo.site import HAMMERS, PROFILES, SITE, SITE_SETTINGS
 from strikewatch.disclaimer import CAUTION
 from strikewatch.errors import StrikewatchError
 from strikewatch.service.precompile import precompile
@@ -81,6 +81,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
             },
             "intake": {"grace_s": GRACE_S},
             "hammers": PROFILES,
+            "sites": SITE_SETTINGS,
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},

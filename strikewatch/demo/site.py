@@ -90,6 +90,14 @@ PROFILES: Final[Mapping[str, Mapping[str, Mapping[str, float | str]]]] = {
 }
 """Settings of single hammers for the detection of misuse, as from their operator's manuals; invented."""
 
+SITE_SETTINGS: Final = {
+    "names": {SITE: "Fennick Hollow"},
+    "carriers": {hammer.name: hammer.carrier for hammer in HAMMERS.values()},
+    "contact": {"role": "shift foreman", "phone": "+44 1632 960101"},
+    "contacts": {name: {"role": "trench foreman", "phone": "+44 1632 960102"} for name in ("HB-05", "HB-06")},
+}
+"""Names and whom to call. The numbers are of the range that Ofcom sets aside for drama (01632 960000 to 960999)."""
+
 
 OPERATORS: Final[dict[str, Operator]] = {
     operator.name: operator

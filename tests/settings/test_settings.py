@@ -15,6 +15,7 @@ from strikewatch.settings.database import OTHER_TABLES, load_database_settings
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
 from strikewatch.sinks.settings import WebhookSettings as Webhook
+from strikewatch.sinks.sites import Contact
 from strikewatch.sources.mqtt.settings import TlsSettings
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -58,8 +59,8 @@ def shipped_settings() -> ShippedSettings:
 
 def test_the_shipped_file_has_every_setting_once_with_meaning_and_default() -> None:
     expected = fields(Settings) | fields(Webhook, ("webhooks",)) | fields(TlsSettings, ("mqtt", "tls"))
-    expected |= fields(Heartbeat, ("heartbeat",))
-    for whole in (("hammers",), ("webhooks",), ("heartbeat",), ("mqtt", "tls")):
+    expected |= fields(Heartbeat, ("heartbeat",)) | fields(Contact, ("sites", "contact"))
+    for whole in (("hammers",), ("webhooks",), ("heartbeat",), ("mqtt", "tls"), ("sites", "contact")):
         del expected[whole]
     shipped = shipped_settings()
     assert shipped.keys() == expected.keys()

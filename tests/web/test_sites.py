@@ -85,6 +85,14 @@ def test_a_limited_token_cannot_name_or_change_another_site(two_sites: Site) -> 
     ended = {**group, "ended_by": "2026-03-01T00:00:00Z"}
     for path, body in (
         (f"/alerts/{other}/acknowledge", {}),
+        (
+            "/alerts/acknowledge",
+            {"alerts": [{"site": SITE, "id": two_sites.alert}, {"site": OTHER, "id": other}]},
+        ),
+        (
+            "/alerts/shelve",
+            {"alerts": [{"site": OTHER, "id": other}], "until": "2026-02-26T00:00:00Z", "reason": "rain"},
+        ),
         (f"/alerts/{other}/acknowledge?site={OTHER}", {}),
         ("/alerts/acknowledge-ended", ended),
         ("/shelves/end", group),

@@ -100,6 +100,17 @@ class AlertActions:
             transaction.apply([transaction.row(name)], LifecycleEvent("acknowledge", now, by, comment))
             return transaction.result(name)
 
+    def acknowledge_all(
+        self, names: Collection[AlertKey], *, by: str, comment: str = "", now: Instant
+    ) -> ActionResult:
+        """Acknowledge several alerts, all or none; `names`: site, and id or the beginning of it."""
+        _check_person_and_text(by, comment)
+        with self._database.write() as connection:
+            transaction = _Transaction(connection, now)
+            rows = [transaction.row(find(connection, alert, site, self._sites)) for site, alert in names]
+            transaction.apply(rows, LifecycleEvent("acknowledge", now, by, comment))
+            return ActionResult(None, ("", ""), transaction.changed)
+
     def acknowledge_ended(
         self,
         hammer: str,
@@ -131,6 +142,25 @@ class AlertActions:
         self, alert: str, *, until: Instant, by: str, reason: str, now: Instant, site: str | None = None
     ) -> ActionResult:
         """Shelve an alert until an instant, and new alerts of its hammer and fault up to its priority."""
+        self._check_shelf(by, reason, until, now)
+        with self._database.write() as connection:
+            name = find(connection, alert, site, self._sites)
+            transaction = _Transaction(connection, now)
+            transaction.shelve(name, until, by, reason)
+            return transaction.result(name)
+
+    def shelve_all(
+        self, names: Collection[AlertKey], *, until: Instant, by: str, reason: str, now: Instant
+    ) -> ActionResult:
+        """Shelve several alerts, all or none; `names`: site, and id or the beginning of it."""
+        self._check_shelf(by, reason, until, now)
+        with self._database.write() as connection:
+            transaction = _Transaction(connection, now)
+            for site, alert in names:
+                transaction.shelve(find(connection, alert, site, self._sites), until, by, reason)
+            return ActionResult(None, ("", ""), transaction.changed)
+
+    def _check_shelf(self, by: str, reason: str, until: Instant, now: Instant) -> None:
         _check_person_and_text(by, reason, must="a reason")
         if until <= now:
             raise Refused("shelving must end later than now; give a time in the future")
@@ -139,28 +169,6 @@ class AlertActions:
                 f"alerts may be shelved for at most {self._longest_shelf / 3.6e12:g} h "
                 "(alarms.longest_shelf_h); choose a shorter time, or put the hammer out of service"
             )
-        with self._database.write() as connection:
-            name = find(connection, alert, site, self._sites)
-            transaction = _Transaction(connection, now)
-            named = transaction.row(name)
-            shelf = Shelf(until, by, reason, named.handling.priority)
-            step(
-                named.handling, LifecycleEvent("shelve", now, by, reason, shelf=shelf)
-            )  # refuses an alert that has ended
-            existing = transaction.shelves.get(named.shelf_key)
-            if existing != shelf:
-                _SHELF.run(connection, [_shelf_row(named, shelf, now)])
-                transaction.note(
-                    named.shelf_key, HistoryEntry(now, by, "shelve", reason, "normal", "shelved")
-                )
-            active = [
-                row
-                for row in transaction.rows_of(named.shelf_key)
-                if row.handling.state in ACTIVE - SUPPRESSED | {"shelved"}
-            ]
-            covered = [row for row in active if shelf.covers(row.handling.priority)]
-            transaction.apply(covered, LifecycleEvent("shelve", now, by, reason, shelf=shelf))
-            return transaction.result(name)
 
     def unshelve(
         self, alert: str, *, by: str, reason: str = "", now: Instant, site: str | None = None
@@ -267,6 +275,22 @@ class _Transaction:
         columns = (handling.c.site, handling.c.hammer, handling.c.fault)
         same = [column == value for column, value in zip(columns, what, strict=False)]
         return table.find_rows(self._connection, self.shelves, OPEN, *same)
+
+    def shelve(self, name: AlertKey, until: Instant, by: str, reason: str) -> None:
+        """Shelve an alert, and the open ones of its hammer and fault up to its priority."""
+        named = self.row(name)
+        shelf = Shelf(until, by, reason, named.handling.priority)
+        event = LifecycleEvent("shelve", self._now, by, reason, shelf=shelf)
+        step(named.handling, event)  # refuses an alert that has ended
+        if self.shelves.get(named.shelf_key) != shelf:
+            _SHELF.run(self._connection, [_shelf_row(named, shelf, self._now)])
+            self.note(named.shelf_key, HistoryEntry(self._now, by, "shelve", reason, "normal", "shelved"))
+        active = (
+            row
+            for row in self.rows_of(named.shelf_key)
+            if row.handling.state in ACTIVE - SUPPRESSED | {"shelved"}
+        )
+        self.apply([row for row in active if shelf.covers(row.handling.priority)], event)
 
     def apply(self, rows: Iterable[HandlingRow], event: LifecycleEvent) -> None:
         """Apply an event to rows, and store the rows that it changed with their history."""

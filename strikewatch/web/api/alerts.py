@@ -46,6 +46,25 @@ class Shelving(Fields):
     reason: Reason
 
 
+class AlertName(Fields):
+    site: Word
+    id: Word
+
+
+AlertNames = Annotated[list[AlertName], Field(min_length=1, max_length=1000)]
+
+
+class SeveralAlerts(Fields):
+    alerts: AlertNames
+    comment: Text = ""
+
+
+class SeveralShelved(Fields):
+    alerts: AlertNames
+    until: Time
+    reason: Reason
+
+
 class OutOfService(Fields):
     reason: Reason
     until: Time | None = Field(None, description="Left out: until it is put back in service")
@@ -183,6 +202,16 @@ def acknowledge(
     )
 
 
+@router.post("/alerts/acknowledge")
+@requires("act")
+def acknowledge_all(context: Context, user: User, body: SeveralAlerts) -> ApiResponse:
+    """Acknowledge several alerts, all or none."""
+    names = [(alert.site, alert.id) for alert in body.alerts]
+    return _changed(
+        context.alert_actions.acknowledge_all(names, by=user, comment=body.comment, now=context.wall())
+    )
+
+
 @router.post("/alerts/acknowledge-ended")
 @requires("act")
 def acknowledge_ended(context: Context, user: User, body: EndedGroup) -> ApiResponse:
@@ -211,6 +240,18 @@ def shelve(
     return _changed(
         context.alert_actions.shelve(
             alert, until=body.until, by=user, reason=body.reason, now=context.wall(), site=site
+        )
+    )
+
+
+@router.post("/alerts/shelve")
+@requires("act")
+def shelve_all(context: Context, user: User, body: SeveralShelved) -> ApiResponse:
+    """Shelve several active alerts until a time, all or none; 409 if one of them has ended."""
+    names = [(alert.site, alert.id) for alert in body.alerts]
+    return _changed(
+        context.alert_actions.shelve_all(
+            names, until=body.until, by=user, reason=body.reason, now=context.wall()
         )
     )
 
