@@ -47,7 +47,8 @@ ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
 class Filter:
     """Which alerts to search for; None: any. Onsets are in [`since`, `before`). `states` None: the open ones.
 
-    `sites`: those that the searching person may see.
+    `sites`: those that the searching person may see. `unassigned`: only those of nobody who was signed on.
+    `ignore_case`: of the ids of hammer and operator, as people type them.
     """
 
     site: str | None = None
@@ -59,6 +60,8 @@ class Filter:
     states: Collection[State] | None = None
     before: Instant | None = None
     sites: Sites = None
+    unassigned: bool = False
+    ignore_case: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,16 +158,49 @@ def count(connection: Connection, wanted: Filter) -> int:
     return int(connection.scalar(query) or 0)
 
 
+@dataclass(frozen=True, slots=True)
+class Facet:
+    """How many alerts have the same site, hammer, operator, fault, priority and state."""
+
+    site: str
+    hammer: str
+    operator: str | None
+    fault: str
+    priority: Priority
+    state: State
+    count: int
+
+
+def facets(connection: Connection, wanted: Filter) -> list[Facet]:
+    """Count the matching alerts by what they can be filtered by."""
+    c = alerts.c
+    columns = (c.site, c.hammer, c.operator, c.fault, c.priority, handling.c.state)
+    same = and_(c.site == handling.c.site, c.id == handling.c.id)
+    query = (
+        select(*columns, func.count())
+        .select_from(handling)
+        .join(alerts, same)
+        .where(*_conditions(wanted))
+        .group_by(*columns)
+        .order_by(*columns)
+    )
+    return [Facet(*row) for row in connection.execute(query)]
+
+
 def _conditions(wanted: Filter) -> list[table.Condition]:
     c = alerts.c
     pairs = (
         (c.site, wanted.site),
-        (c.hammer, wanted.hammer),
         (c.fault, wanted.fault),
-        (c.operator, wanted.operator),
         (c.priority, wanted.priority),
     )
     conditions: list[table.Condition] = [column == value for column, value in pairs if value is not None]
+    for column, name in ((c.hammer, wanted.hammer), (c.operator, wanted.operator)):
+        if name is not None:
+            same = func.lower(column) == name.lower() if wanted.ignore_case else column == name
+            conditions.append(same)
+    if wanted.unassigned:
+        conditions.append(c.operator.is_(None))
     conditions += of_sites(c.site, wanted.sites)
     if wanted.since is not None:
         conditions.append(c.onset_ns >= wanted.since)
