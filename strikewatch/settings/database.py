@@ -16,7 +16,7 @@ from strikewatch.storage.settings import Settings as Store
 OTHER_TABLES: Final = frozenset(
     (
         *("mqtt", "intake", "faults", "hammers", "hammers_file", "alive_file", "log", "http", "review"),
-        *("mqtt_alerts", "heartbeat", "webhooks"),
+        *("mqtt_alerts", "heartbeat", "webhooks", "push"),
     )
 )
 """The names of all other settings in the tree."""

@@ -57,7 +57,7 @@ IMPERSONAL = {
         "to_state",
     ),
     *("upto", "told", "told_priority", "counts", "story", "client_id", "sender", "sites"),
-    *("public_key", "auth", "lowest", "language"),
+    *("public_key", "auth", "lowest"),
 }
 """Text that never names a person."""
 

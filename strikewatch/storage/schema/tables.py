@@ -219,7 +219,6 @@ push_subscriptions: Final = Table(
     Column("public_key", Text, nullable=False),  # of the browser, base64url
     Column("auth", Text, nullable=False),  # the secret it shares with us, base64url
     Column("lowest", Text, nullable=False),  # the lowest priority that is sent
-    Column("language", Text, nullable=False),
     Column("made_ns", BigInteger, nullable=False),
 )
 

@@ -5,7 +5,7 @@ An operation is one function of a router. Role, time limit, parameters and body 
 
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 
 import structlog
 from fastapi import APIRouter, Body, Depends, Path, Query
@@ -29,6 +29,9 @@ from strikewatch.storage.queries.sites import Sites
 from strikewatch.web.api.problems import Problem, guarded
 from strikewatch.web.authentication import Authenticator
 from strikewatch.web.settings import Settings
+
+if TYPE_CHECKING:
+    from strikewatch.web.api.push import PushEndpoints
 
 _log: Final = structlog.get_logger("http")
 
@@ -58,6 +61,8 @@ class ApiContext:
     meter: Callable[[Key], tuple[float, Instant] | None]
     """Gives what a hammer's hour meter should read, h, and the event time of that, ns; None if unknown."""
     sites: Sites = None
+    push: "PushEndpoints | None" = None
+    """Notifications in browsers; None if they are switched off."""
 
     @property
     def alert_actions(self) -> AlertActions:

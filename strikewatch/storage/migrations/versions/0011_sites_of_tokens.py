@@ -19,6 +19,5 @@ def upgrade() -> None:
         sa.Column("public_key", sa.Text, nullable=False),
         sa.Column("auth", sa.Text, nullable=False),
         sa.Column("lowest", sa.Text, nullable=False),
-        sa.Column("language", sa.Text, nullable=False),
         sa.Column("made_ns", sa.BigInteger, nullable=False),
     )
