@@ -61,13 +61,13 @@ def open_http_server(
     recordings = settings.recording.folder
     source = Formatting(templates.translations[SOURCE])
     timelines = Timelines(store, recordings, live_state, settings.sites, source)
-    active = ActiveAlerts(store, timelines, suppressed)
+    active = ActiveAlerts(store, settings.sites, templates.macro, settings.of_hammer, suppressed)
     reviews = ReviewJobs(settings, wall)
     pages = Pages(
         context, templates, live_state, timelines, active, settings.sites, recordings, reviews.get_report
     )
     fill = partial(_fill_timelines, settings, store, live_state, wall)
-    stream = EventStream(live_state, timelines.recent, active.version, fill, wall)
+    stream = EventStream(live_state, timelines.recent, active.signatures, fill, wall)
     routes = [
         *monitoring_routes(health, metrics, authenticator, http.timeout_s),
         *page_routes(http, authenticator, templates, pages, stream),

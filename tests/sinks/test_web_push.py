@@ -24,7 +24,7 @@ from strikewatch.service.push import PushEndpoints
 from strikewatch.settings.tree import load
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.settings import PushSettings
-from strikewatch.sinks.web_push import MOST_BYTES, SigningKey, fit, decode, encode, fit, notification
+from strikewatch.sinks.web_push import MOST_BYTES, SigningKey, decode, encode, fit, notification
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.push_subscriptions import PushSubscription
 from strikewatch.storage.commit.step import StepRecord

@@ -129,14 +129,17 @@ class Site:
 
 
 @contextmanager
-def site(folder: Path, where: Path | URL | None = None, **http_settings: Any) -> Iterator[Site]:
+def site(
+    folder: Path, where: Path | URL | None = None, sites: Any = None, **http_settings: Any
+) -> Iterator[Site]:
     """Everything but the worker and the dispatcher: the caller records the turns of the worker; one is recorded.
 
-    `where` is an empty database; left out: a file in the folder.
+    `where` is an empty database; left out: a file in the folder. `sites`: settings of that table.
     """
     port = free_port()
     store_settings = {"path": str(folder / "watch.db"), "reserve_mib": 0}
-    settings = load(given={"store": store_settings, "http": {"port": port, **http_settings}})
+    http = {"port": port, **http_settings}
+    settings = load(given={"store": store_settings, "http": http, "sites": sites or {}})
     store = Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})
     try:
         alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)

@@ -42,7 +42,7 @@ def crowded(tmp_path: Path) -> Iterator[tuple[Site, Alert]]:
 
 
 def heading(text: str) -> str:
-    (listed,) = re.findall(r'<h2 id="state"[^>]*>(.*?)</h2>', text)
+    (listed,) = re.findall(r'<span id="verdict">(.*?)</span>', text)
     return str(listed)
 
 
@@ -52,11 +52,13 @@ def test_the_highest_priority_comes_first_even_if_it_is_the_oldest_of_300(
     server, oldest = crowded
     for path in ("/", "/open"):
         html = server.request("GET", path).text
-        assert heading(html) == "302 active alerts: 1 high, 1 medium, 300 low", path
+        assert heading(html) == "2 hammers need action", path
         listed = re.findall(r'data-alert="([^"]+)"', html)
         assert len(set(listed)) == len(listed) == MANY + 2
-        assert listed[:2] == [f"{SITE}/{oldest.id}", f"{SITE}/{server.alert}"]
-    assert "<title>302 active alerts: 1 high, 1 medium, 300 low – " in server.request("GET", "/").text
+        assert listed[0] == f"{SITE}/{oldest.id}"
+        cards = re.findall(r'<li data-item="cards:([^"]+)"', html)
+        assert cards == [f"{SITE}/HB-02", f"{SITE}/{HAMMER}"]
+    assert "<title>(2) Now – " in server.request("GET", "/").text
     listing = server.request("GET", f"{BASE}/active").json
     assert [each["id"] for each in listing["alerts"][:2]] == [oldest.id, server.alert]
     assert listing["counts"] == {"unacknowledged": {"high": 1, "medium": 1, "low": 300}}
@@ -80,11 +82,11 @@ def test_acknowledged_and_muted_alerts_stay_listed_while_active(tmp_path: Path) 
         )
         server.request("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
         html = server.request("GET", "/", headers=cookie).text
-        assert heading(html) == "1 active alert: 1 high; muted: 1 high, 2 medium"
+        assert heading(html) == "No hammer needs action · 1 acknowledged · 1 shelved · 1 out of service"
         for words in (
             "Acknowledged, still active (1)",
-            "Muted (2)",
-            "Active but muted (3)",
+            "Shelved and out of service (2)",
+            "Active, but shelved or out of service (3)",
             "By site office: trial of a tool",
             "By site office: new seals",
             "End shelving",
@@ -103,7 +105,7 @@ def test_acknowledged_and_muted_alerts_stay_listed_while_active(tmp_path: Path) 
         assert server.request("POST", f"{BASE}/shelves/end", ending, token).json["changed"] == 0
         server.request("POST", f"{BASE}/hammers/{HAMMER}/in-service", {}, token)
         assert server.request("GET", f"{BASE}/muted", token=token).json["muted"] == []
-        assert 'id="muted"' not in server.request("GET", "/", headers=cookie).text
+        assert 'id="muted" hidden' in server.request("GET", "/", headers=cookie).text
 
 
 def test_an_alert_that_has_ended_cannot_be_shelved(tmp_path: Path) -> None:
@@ -132,8 +134,8 @@ def test_ended_alerts_are_grouped_and_each_group_is_acknowledged_at_once(tmp_pat
             server.alerts(ended)
             server.alerts(end(ended))
         html = server.request("GET", "/", headers=server.cookie(token)).text
-        assert heading(html) == "1 active alert: 1 medium"
-        assert "Ended, not acknowledged (300)" in html
+        assert heading(html) == "1 hammer needs action"
+        assert "Ended since you last looked (300)" in html
         assert "300 times, last at" in html
         assert len(html) < 60_000
         (group,) = server.request("GET", f"{BASE}/active", token=token).json["ended"]
@@ -154,44 +156,80 @@ def test_the_page_keeps_up_with_300_alerts_while_it_is_open(crowded: tuple[Site,
         page.set_default_timeout(WAIT_MS)
         server.work(NOW)
         page.goto(f"http://127.0.0.1:{server.port}/")
-        state, first = page.locator("#state"), page.locator("#open .alert").first
-        expect(state).to_have_text("302 active alerts: 1 high, 1 medium, 300 low", timeout=WAIT_MS)
-        comment = page.locator(f"[data-alert$='{oldest.id}'] input[name=comment]")
-        comment.fill("on my way")
-        older = alert(MANY + 1, "high")
+        verdict, first = page.locator("#verdict"), page.locator("#cards .card").first
+        expect(verdict).to_have_text("2 hammers need action", timeout=WAIT_MS)
+        expect(first.locator(".what").first).to_contain_text(oldest.fault.replace("_", " ").capitalize())
+        older = alert(MANY + 1, "high", "HB-09")
         server.alerts(older)
-        expect(state).to_have_text("303 active alerts: 2 high, 1 medium, 300 low", timeout=WAIT_MS)
-        expect(page).to_have_title(re.compile("^303 active alerts"))
-        expect(first).to_have_attribute("data-alert", f"{SITE}/{older.id}")
-        expect(comment).to_have_value("on my way")  # what is being typed stays
-        expect(comment).to_be_focused()
+        expect(verdict).to_have_text("3 hammers need action", timeout=WAIT_MS)
+        expect(page).to_have_title("(3) Now – Strikewatch")
+        expect(first).to_have_attribute("data-key", f"{SITE}/HB-09")
         assert violations(page) == []
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
-        page.locator(f"[data-alert$='{oldest.id}'] button").click()
-        expect(page.locator("#acknowledged")).to_have_text("Acknowledged, still active (1)", timeout=WAIT_MS)
+        page.locator("#cards .card", has_text="HB-02").locator("button").first.click()
+        expect(page.locator("#acknowledged h3")).to_have_text(
+            f"Acknowledged, still active ({MANY + 1})", timeout=WAIT_MS
+        )
+        expect(page.locator("#state")).to_be_focused()
         history = server.request("GET", f"{BASE}/alerts/{oldest.id}/history", token=token).json["history"]
-        assert history[-1]["why"] == "on my way"
+        assert history[-1]["event"] == "acknowledge"
 
         server.request("POST", f"{BASE}/hammers/{HAMMER}/out-of-service", {"reason": "new seals"}, token)
-        muted_text = page.locator(f'[data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
+        muted_text = page.locator(f'#rows [data-key="{SITE}/{HAMMER}"] [data-slot="muted"]')
         expect(muted_text).to_have_text("Out of service until ended by hand", timeout=WAIT_MS)
         page.click("text=Put back in service")
         expect(muted_text).to_be_hidden(timeout=WAIT_MS)
 
         failing(page)
         server.alerts(end(older))
-        expect(state).to_have_text("302 active alerts: 1 high, 1 medium, 300 low", timeout=WAIT_MS)
+        expect(verdict).to_contain_text("1 hammer needs action", timeout=WAIT_MS)
         page.click("#ended summary")
-        page.click("#ended button")
+        page.click("#ended .list button")
         expect(page.locator("#ended")).to_be_hidden(timeout=WAIT_MS)
         context.close()
+
+
+def test_a_live_update_moves_no_focus_and_drops_nothing_that_is_being_typed(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        name, _, value = server.cookie(server.token("site office", "act"))["Cookie"].partition("=")
+        first, second = alert(1, "medium", "HB-02"), alert(2, "medium", "HB-03")
+        server.alerts(first, second)
+        server.work(NOW)
+        with browser() as chromium:
+            context = chromium.new_context()
+            context.add_cookies([{"name": name, "value": value, "url": f"http://127.0.0.1:{server.port}"}])
+            page = context.new_page()
+            page.set_default_timeout(WAIT_MS)
+            page.goto(f"http://127.0.0.1:{server.port}/")
+            card = page.locator("#cards .card", has_text="HB-02")
+            card.locator("summary").click()
+            reason = card.locator("select")
+            reason.select_option(index=2)
+            reason.focus()
+            page.evaluate("window.card = document.activeElement.closest('.card')")
+            server.alerts(alert(3, "high", "HB-04"), alert(0, "high", "HB-02"))  # above it, and within it
+            expect(page.locator("#verdict")).to_have_text("4 hammers need action", timeout=WAIT_MS)
+            expect(page.locator("#cards .card").first).to_contain_text("HB-04")
+            expect(card).to_contain_text("Fault 0")
+            expect(page.locator("#announced")).to_have_text(re.compile("^HB-0[24]: Fault [03]$"))
+            assert page.evaluate("window.card === document.activeElement.closest('.card')")
+            expect(reason).to_be_focused()
+            expect(reason).to_have_value("Trial or test")
+            expect(card.locator("details")).to_have_attribute("open", "")
+            for one in (first, alert(0, "high", "HB-02")):
+                server.alerts(end(one))
+            expect(page.locator("#verdict")).to_have_text("3 hammers need action", timeout=WAIT_MS)
+            expect(reason).to_be_focused()  # the card stays until it is left
+            page.locator("#state").focus()
+            expect(card).to_have_count(0)
+            context.close()
 
 
 def failing(page: Page) -> None:
     """The next request for the alerts fails; the page must ask again."""
     page.route(
-        "**/open",
+        "**/active?*",
         lambda route: route.fulfill(status=503, body=json.dumps({"error": "the database refuses"})),
         times=1,
     )

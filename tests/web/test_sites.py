@@ -132,9 +132,12 @@ def test_the_stream_of_a_limited_reader_has_only_their_site(two_sites: Site, lim
         response = connection.getresponse()
         for key in ((SITE, HAMMER), (OTHER, HAMMER)):
             two_sites.work(NOW + 61 * SECOND, key=key)
-        two_sites.work(NOW + 122 * SECOND)
+        at = NOW + 122 * SECOND
+        two_sites.work(
+            at, Event(SITE, HAMMER, "sign_on", at - SECOND, {"operator": "op-17"}, applied=at - SECOND)
+        )
         seen = ""
-        while str((NOW + 122 * SECOND) // 1_000_000) not in seen:
+        while "op-17" not in seen:
             seen += response.readline().decode()
     assert SITE in seen
     assert OTHER not in seen

@@ -23,7 +23,7 @@ from strikewatch.storage.schema.tables import alerts, hammer_state
 _h: Final = handling.c
 _SAME: Final = and_(alerts.c.site == _h.site, alerts.c.id == _h.id)
 _ACTIVE: Final = (
-    select(_h.site, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
+    select(_h.site, _h.hammer, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
     .join_from(handling, alerts, _SAME)
     .where(OPEN, _h.state.in_(sorted(ACTIVE)))
     .order_by(_h.site, _h.id)
@@ -95,6 +95,14 @@ def ended_groups(connection: Connection, sites: Sites = None) -> list[EndedGroup
     ]
 
 
+def known_sites(connection: Connection, sites: Sites = None) -> list[str]:
+    """Return the sites that ever sent data, sorted."""
+    c = hammer_state.c
+    return list(
+        connection.scalars(select(c.site).distinct().where(*of_sites(c.site, sites)).order_by(c.site))
+    )
+
+
 def counts(connection: Connection, sites: Sites = None) -> dict[tuple[State, Priority], int]:
     """Count the open alerts by state and priority."""
     query = _COUNTS.where(*of_sites(_h.site, sites))
@@ -102,7 +110,10 @@ def counts(connection: Connection, sites: Sites = None) -> dict[tuple[State, Pri
 
 
 def change_signature(connection: Connection) -> Iterator[tuple[Any, ...]]:
-    """Yield rows that differ as soon as an open alert was added, removed or changed; cheaper than the alerts."""
+    """Yield rows that differ as soon as an open alert was added, removed or changed; cheaper than the alerts.
+
+    Each begins with site and hammer.
+    """
     for query in (_ACTIVE, _ENDED):
         for row in connection.execute(query):
             yield tuple(row)

@@ -78,7 +78,7 @@ def subscribe(context: Context, user: User, body: Subscription) -> ApiResponse:
 
 @router.post("/push/find")
 @requires("view")
-def find(context: Context, user: User, body: Browser) -> ApiResponse:
+def find_browser(context: Context, user: User, body: Browser) -> ApiResponse:
     """Show whether a browser gets alerts under this token, and the lowest priority of these."""
     found = _endpoints(context.push, user).find(user, endpoint_name(body.endpoint))
     return ApiResponse({"subscribed": found is not None, "lowest": found and found.lowest})
@@ -86,7 +86,7 @@ def find(context: Context, user: User, body: Browser) -> ApiResponse:
 
 @router.post("/push/test")
 @requires("view")
-def test(context: Context, user: User, body: Browser) -> ApiResponse:
+def test_browser(context: Context, user: User, body: Browser) -> ApiResponse:
     """Send a test to a browser as an alert is sent; the delivery of the returned number shows the result."""
     endpoints = _endpoints(context.push, user)
     return ApiResponse({"number": endpoints.queue_test(_own(endpoints, user, body))})

@@ -27,6 +27,8 @@ CONDENSED_ROWS: Final = 1000
 """Of a portion with more rows than this, the page's thread gets only what it needs: a message can become 86,400."""
 MOST_PENDING_STEPS: Final = 20_000
 """Steps that may wait to be applied; beyond that the page leaves out the oldest."""
+REPORTING: Final = 15 * SECOND
+"""A hammer that was heard within this reports; the page's script (`live.js`) has the same figure."""
 _MOST_BOUTS_PER_MINUTE: Final = 12
 
 Span = tuple[Instant, Instant]
@@ -131,6 +133,11 @@ class LiveHammer:
     @property
     def _record(self) -> Any:
         return np.frombuffer(self.state, STATE)[0]
+
+
+def is_reporting(hammer: LiveHammer, now: Instant) -> bool:
+    """Return whether a hammer reports at a wall time."""
+    return hammer.heard is not None and now - hammer.heard <= REPORTING
 
 
 def _by_reason(reasons: Iterable[tuple[str, str]]) -> dict[str, list[str]]:

@@ -36,6 +36,14 @@ _RENAMED_TEXTS: Final = {
     "week": {"figures": "kpis", "yardstick": "benchmark"},
 }
 """Earlier names of tables, and of texts by present table, that translations may still use."""
+_DROPPED: Final = {
+    f"now.{name}"
+    for name in (
+        *("quiet", "one", "many", "which", "and_muted", "waiting", "oil_over", "grease_left", "grease_due"),
+        "grease_over",
+    )
+} | {"mute.settings"}
+"""Texts that are no longer shown; translations may still have them."""
 
 
 class Translation:
@@ -78,9 +86,8 @@ def load_translations(folder: Path | None = None) -> dict[str, Translation]:
 
 def _read(path: Path) -> dict[str, str]:
     try:
-        return {
-            _present_key(key): text for key, text in _flat(tomllib.loads(path.read_text(encoding="utf-8")))
-        }
+        texts = _flat(tomllib.loads(path.read_text(encoding="utf-8")))
+        return {key: text for name, text in texts if (key := _present_key(name)) not in _DROPPED}
     except OSError as error:
         raise SettingsError([(str(path), f"cannot be read ({error.strerror})")]) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError) as error:
@@ -191,6 +198,12 @@ class Formatting:
             if name.endswith(ending):
                 return write(value)
         return f"{value:g}"
+
+    def limit(self, name: str, value: float) -> str:
+        """Format a limit by the unit at the end of its name, without decimals that it does not have: 80 °C, 15 s."""
+        if name.endswith("_c"):
+            return self.temperature(value, 0)
+        return f"{value:g} s" if name.endswith("_s") and value < 60 else self.value(name, value)
 
     def _names(self, table: str, names: str) -> str:
         """Translate each of several names, by its table of texts or as a fault."""

@@ -151,8 +151,13 @@ class Pages:
             bad_feeds = feed_problems.senders_since(
                 connection, page.now - feed_problems.DAY, self.context.sites
             )
+        places = self.known_sites
         values = {
             **common_variables(page, self.sites),
+            "sites": self.sites,
+            "site_names": [self.sites.name_of(site) for site in places],
+            "several_sites": page.several_sites,
+            "home_zone": self.sites.zone_of(places[0] if places else "").key,
             **values,
             "can_act": page.can_act,
             "bad_feeds": bad_feeds,

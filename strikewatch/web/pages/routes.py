@@ -23,13 +23,14 @@ from strikewatch.web.settings import Settings
 
 _STATIC: Final = Path(__file__).parent / "static"
 _REVALIDATED: Final = {**SAFE_HEADERS, "Cache-Control": "no-cache"}
-MOST_READERS: Final = 300
+MOST_READERS: Final = 500
 """Pages that may follow the stream at once."""
 
 
 VIEWS: Final[dict[str, View]] = {
     "/": now.now,
     "/open": now.active_alerts,
+    "/active": now.active_changes,
     "/alerts": alerts.alerts,
     "/alerts/{site}/{alert}": alert.alert,
     "/write": log.log,
@@ -82,7 +83,8 @@ def page_routes(
         chosen = pages.limited_to(holder.sites).chosen_site(request)
         if stream.readers >= MOST_READERS:
             raise Problem(503, "too many pages are open", "close some", 30)
-        return await stream.respond(is_allowed, frozenset({chosen}) if chosen else holder.sites)
+        gzip = "gzip" in request.headers.get("accept-encoding", "")
+        return await stream.respond(is_allowed, gzip, frozenset({chosen}) if chosen else holder.sites)
 
     async def trace(request: Request) -> Response:
         holder = await run_in_threadpool(authenticator.authenticate, request, "view")

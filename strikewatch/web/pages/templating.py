@@ -1,11 +1,13 @@
 """Render pages: the reader's preferences, templates and their variables, guides from Markdown, security headers."""
 
 from base64 import b64encode
+from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -61,6 +63,13 @@ class Templates:
             fmt=formatting, t=formatting.translation, **values
         )
         return Response(text, status, SAFE_HEADERS, media_type="text/html; charset=utf-8")
+
+    def macro(self, name: str) -> Callable[..., Markup]:
+        """Return a macro of `_alert_macros.html`."""
+        macro: Callable[..., Markup] = getattr(
+            self._environment.get_template("_alert_macros.html").module, name
+        )
+        return macro
 
     def problem(self, problem: Problem, request: Request) -> Response:
         """Render a problem as a page."""

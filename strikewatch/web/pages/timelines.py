@@ -5,7 +5,7 @@ style sheet, by class. The review's timeline (`review/charts/over_time`) is for 
 and a key; shapes and hours are the same.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
@@ -17,7 +17,7 @@ import numpy as np
 from sqlalchemy import select
 
 from strikewatch.core import instant
-from strikewatch.core.alert import Priority
+from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.batch import Floats, Ints, Key, Rows
 from strikewatch.core.instant import Instant
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, time_ticks
@@ -40,6 +40,10 @@ _MARKS_HEIGHT: Final = 16
 _LANE_HEIGHT: Final = 36
 _LANE_BOTTOM: Final = _MARKS_HEIGHT + _LANE_HEIGHT
 _LOWEST_OIL_C: Final = 20.0
+CLOSE_SHARE: Final = 0.04
+"""Marks closer than this share of the window are one stretch: about the width of a mark on a phone."""
+_PILL_LEFT: Final = 12.0
+"""From here on, in percent of the width, there is room for the number before the mark."""
 _MOST_TICKS: Final = 6
 """Hours that fit on a phone."""
 
@@ -155,6 +159,7 @@ def draw(
     column = ((heard - begin) // MINUTE).astype(np.int64)
     fired = _firing_share(hours, begin, end, width)
     marks = sorted((mark for mark in marks if begin <= mark.at < end), key=lambda mark: mark.at)
+    stretches = cluster(marks, round((end - begin) * CLOSE_SHARE))
     text = formatting.translation
     title = (
         text("timeline.title", hammer=name, hours=f"{width / 60:.0f}", marks=len(marks))
@@ -177,7 +182,7 @@ def draw(
         f'<path class="oil" d="{_oil_line(column, oil_c, top_c)}"/></svg>',
         *_ticks(begin, end, zone),
         *([] if subject is None else [_subject_line(subject, begin, end)]),
-        *(_mark(mark, begin, end) for mark in marks),
+        *(_stretch(stretch, begin, end, stretch is stretches[-1], formatting) for stretch in stretches),
         "</svg>",
     ]
     return "".join(parts)
@@ -247,9 +252,36 @@ def _subject_line(mark: Mark, begin: Instant, end: Instant) -> str:
     return f'<svg x="{x:.2f}%" overflow="visible"><path class="subject" d="M0,12V{_LANE_BOTTOM}"/></svg>'
 
 
-def _mark(mark: Mark, begin: Instant, end: Instant) -> str:
-    x = 100 * (mark.at - begin) / (end - begin)
+def cluster(marks: Sequence[Mark], close: Instant) -> list[list[Mark]]:
+    """Group marks in order of time: each follows the one before it in its group within `close`."""
+    stretches: list[list[Mark]] = []
+    for mark in marks:
+        if stretches and mark.at - stretches[-1][-1].at <= close:
+            stretches[-1].append(mark)
+        else:
+            stretches.append([mark])
+    return stretches
+
+
+def _stretch(
+    marks: Sequence[Mark], begin: Instant, end: Instant, newest: bool, formatting: Formatting
+) -> str:
+    """Return the marks of one stretch: a single one, or a bar with their number that ends in the newest mark."""
+    last = marks[-1]
+    x = 100 * (last.at - begin) / (end - begin)
+    priority = max((mark.priority for mark in marks), key=PRIORITIES.index)
+    text = last.text
+    bar = count = ""
+    if len(marks) > 1:
+        first_x = 100 * (marks[0].at - begin) / (end - begin)
+        text = formatting.translation("timeline.stretch", n=len(marks), first=marks[0].text, last=last.text)
+        bar = f'<rect class="stretch {priority}" x="{first_x:.2f}%" y="6" width="{x - first_x:.2f}%" height="4"/>'
+        count = (
+            f'<rect class="pill" x="{-31 if x > _PILL_LEFT else 9}" y="-7" width="22" height="14" rx="3"/>'
+            f'<text class="number" x="{-20 if x > _PILL_LEFT else 20}" y="4">{len(marks)}</text>'
+        )
+    size = "" if not newest else ' transform="scale(1.3)"'
     return (
-        f'<svg x="{x:.2f}%" y="8" overflow="visible"><path class="mark {mark.priority}" '
-        f'd="{OUTLINES[BY_PRIORITY[mark.priority]]}"><title>{escape(mark.text)}</title></path></svg>'
+        f'{bar}<svg x="{x:.2f}%" y="8" overflow="visible"><g class="mark {last.priority}"><title>{escape(text)}</title>'
+        f'{count}<path{size} d="{OUTLINES[BY_PRIORITY[last.priority]]}"/></g></svg>'
     )

@@ -1,5 +1,6 @@
 // What every page needs: the event stream, forms for actions, and the preferences of this device.
-import { follow, showMutes } from "./live.js";
+import { refreshActive, whenNew } from "./active.js";
+import { ahead_ms, follow } from "./live.js";
 import { sendEntries } from "./log.js";
 import { drawTrace } from "./trace.js";
 
@@ -24,6 +25,7 @@ export function formValues(form) {
     let value = field.value;
     if (field.type === "number") value = Number(value);
     if (field.type === "datetime-local") value = atSite(value);
+    if ("json" in field.dataset) value = JSON.parse(value);
     if ("list" in field.dataset) (body[field.name] ??= []).push(value); else body[field.name] = value;
   }
   return body;
@@ -59,93 +61,62 @@ export function showProblem(form, answer) {
   place.textContent = left.join("; ");
 }
 
+// The button that was pressed may say until when.
+function untilOf({ minutes, until } = {}) {
+  if (until) return { until };
+  return minutes ? { until: new Date(Date.now() + ahead_ms + minutes * 60_000).toISOString() } : {};
+}
+
 document.addEventListener("submit", async (event) => {
   const form = event.target;
   if (!form.matches(".action")) return;
   event.preventDefault();
   form.querySelector(".wrong").textContent = "";
   try {
-    const { ok, answer } = await post(form.dataset.action, formValues(form));
+    const { ok, answer } = await post(form.dataset.action, { ...formValues(form), ...untilOf(event.submitter?.dataset) });
     if (!ok) return showProblem(form, answer);
-    if (document.getElementById("open")) await refreshActive(); else location.reload();
-  } catch (error) {
-    showProblem(form, { error: String(error) });
+    const state = document.getElementById("state");
+    if (!state) return location.reload();
+    if (form.contains(document.activeElement)) state.focus({ preventScroll: true }); // the item goes away
+    await refreshActive();
+  } catch {
+    showProblem(form, { error: document.body.dataset.unsent });
   }
 });
 
-// Replaces the active alerts by what the server renders. One request at a time, repeated until it succeeds: an older
-// response must not replace a newer one, and a failed request must not leave an old list in place.
-let refreshing = false;
-let again = false;
-export async function refreshActive() {
-  const place = document.getElementById("open");
-  if (!place) return;
-  again = true;
-  if (refreshing) return;
-  refreshing = true;
-  try {
-    while (again) { again = false; await replaceActive(place); }
-  } catch {
-    setTimeout(refreshActive, 3000);
-  } finally {
-    refreshing = false;
-  }
+// Sound: a browser plays one only after a touch or a click on the page.
+let audio = null;
+function beep() {
+  audio ??= new AudioContext();
+  audio.resume();
+  const tone = audio.createOscillator();
+  const gain = audio.createGain();
+  gain.gain.setValueAtTime(0.2, audio.currentTime);
+  gain.gain.exponentialRampToValueAtTime(0.001, audio.currentTime + 0.6);
+  tone.frequency.value = 660;
+  tone.connect(gain).connect(audio.destination);
+  tone.start();
+  tone.stop(audio.currentTime + 0.6);
 }
-
-async function replaceActive(place) {
-  const answer = await fetch(place.dataset.from, { credentials: "same-origin" });
-  if (answer.redirected) { location.reload(); return; }
-  if (!answer.ok) throw new Error(answer.statusText);
-  const text = await answer.text();
-  const before = new Set([...place.querySelectorAll("[data-alert]")].map((one) => one.dataset.alert));
-  const heading = place.querySelector("#state")?.textContent;
-  const open = [...place.querySelectorAll("details[open]")].map((one) => one.id);
-  const typed = typedValues(place);
-  place.innerHTML = text;
-  for (const id of open) document.getElementById(id)?.setAttribute("open", "");
-  restoreTyped(place, typed);
-  showMutes();
-  const state = place.querySelector("#state");
-  if ("titled" in place.dataset) document.title = state.dataset.title;
-  if (state.textContent !== heading) document.getElementById("announced").textContent = state.textContent;
-  const added = [...place.querySelectorAll('[data-state="unacknowledged"]')].filter((one) => !before.has(one.dataset.alert));
-  for (const one of added) one.classList.add("news");
-  const urgent = added.filter((one) => one.dataset.priority !== "low");
-  if (urgent.length) notify(urgent[0].querySelector(".head a").textContent);
-}
-
-// Keeps what is being typed, and the focus.
-function typedValues(place) {
-  const active = document.activeElement;
-  return [...place.querySelectorAll("form[data-action] input:not([type=hidden]), form[data-action] button")]
-    .filter((one) => one === active || (one.tagName === "INPUT" && one.value))
-    .map((one) => ({ action: one.form.dataset.action, name: one.name, value: one.value, active: one === active, at: one.selectionStart }));
-}
-function restoreTyped(place, typed) {
-  for (const one of typed) {
-    const form = [...place.querySelectorAll("form[data-action]")].find((own) => own.dataset.action === one.action);
-    const field = one.name ? form?.elements[one.name] : form?.querySelector("button");
-    if (!field) continue;
-    if (one.name) field.value = one.value;
-    if (one.active) { field.focus({ preventScroll: true }); if (one.name) field.setSelectionRange(one.at, one.at); }
-  }
-}
+const sound = document.getElementById("sound");
+const showSound = () => sound?.setAttribute("aria-pressed", String(localStorage.getItem("sound") === "on"));
+sound?.addEventListener("click", () => {
+  const on = localStorage.getItem("sound") !== "on";
+  localStorage.setItem("sound", on ? "on" : "off");
+  showSound();
+  if (on) beep();
+});
+showSound();
 
 function notify(text) {
-  const preferences = localStorage;
-  if (preferences.getItem("sound") === "on") {
-    const audio = new AudioContext();
-    const tone = audio.createOscillator();
-    const gain = audio.createGain();
-    gain.gain.setValueAtTime(0.2, audio.currentTime);
-    gain.gain.exponentialRampToValueAtTime(0.001, audio.currentTime + 0.6);
-    tone.frequency.value = 660;
-    tone.connect(gain).connect(audio.destination);
-    tone.start();
-    tone.stop(audio.currentTime + 0.6);
-  }
-  if (preferences.getItem("notify") === "on" && Notification.permission === "granted") new Notification("Strikewatch", { body: text });
+  if (localStorage.getItem("sound") === "on") beep();
+  if (localStorage.getItem("notify") === "on" && Notification.permission === "granted") new Notification("Strikewatch", { body: text });
 }
+whenNew(notify);
+
+const more = document.getElementById("more-menu");
+document.addEventListener("click", (event) => { if (more?.open && !more.contains(event.target)) more.open = false; });
+document.addEventListener("keydown", (event) => { if (event.key === "Escape" && more?.open) { more.open = false; more.querySelector("summary").focus(); } });
 
 for (const button of document.querySelectorAll("[data-copy]")) {
   button.addEventListener("click", async () => {

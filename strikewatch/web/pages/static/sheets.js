@@ -13,8 +13,10 @@ if (bar) {
     all.checked = n === boxes.length;
     all.indeterminate = n > 0 && n < boxes.length;
   };
-  all.addEventListener("change", () => { for (const box of boxes) box.checked = all.checked; });
+  const pickAll = () => { for (const box of boxes) box.checked = all.checked; };
+  all.addEventListener("change", pickAll);
   bulk.addEventListener("change", update);
+  if (all.checked) pickAll(); // ticked before this script ran
   update();
   bulk.addEventListener("submit", async (event) => {
     event.preventDefault();
