@@ -90,6 +90,10 @@ def page_routes(
         holder = await run_in_threadpool(authenticator.authenticate, request, "view")
         return ApiResponse(await run_in_threadpool(alert.trace, pages.limited_to(holder.sites), request))
 
+    async def offline(request: Request) -> Response:
+        # Kept by browsers for the time without a connection, so it says nothing of any site.
+        return templates.render(templates.formatting(request), "offline.html")
+
     async def service_worker(_request: Request) -> Response:
         # At the root: a service worker may only serve paths beside or below its own.
         return FileResponse(_STATIC / "offline.js", headers=_REVALIDATED, media_type="text/javascript")
@@ -102,6 +106,7 @@ def page_routes(
         form("/sign-out", login.sign_out),
         Route("/stream", guarded(follow, settings.timeout_s)),
         Route("/trace/{site}/{alert}", guarded(trace, settings.timeout_s)),
+        html("/offline", offline),
         Route("/offline.js", guarded(service_worker, settings.timeout_s)),
         Mount("/static", _Files(directory=_STATIC)),
     ]

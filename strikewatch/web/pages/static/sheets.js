@@ -27,7 +27,7 @@ if (bar) {
       if (ok) return location.reload();
       showProblem(bulk, answer);
     } catch {
-      showProblem(bulk, { error: document.getElementById("lost").dataset.action, remedy: "" });
+      showProblem(bulk, { error: document.body.dataset.unsent });
     }
     button.disabled = false;
   });
