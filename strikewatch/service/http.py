@@ -7,6 +7,7 @@ from pathlib import Path
 
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.errors import StoreError
+from strikewatch.service.push import PushEndpoints
 from strikewatch.service.review_jobs import ReviewJobs
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
@@ -37,6 +38,7 @@ def open_http_server(
     wall: Callable[[], Instant],
     failed: Callable[[BaseException], None],
     live_state: LiveState,
+    push: PushEndpoints | None = None,
 ) -> Server:
     """Return the server, bound to its port but not started. Raises SettingsError, StoreError."""
     http, suppressed = settings.http, settings.alarms.suppressed
@@ -50,6 +52,7 @@ def open_http_server(
         max_ahead=seconds(settings.intake.max_ahead_s),
         settings_of=settings.of_hammer,
         meter=live_state.meter,
+        push=push,
     )
     health = Health(stats, status, store, http.ready_lag_s)
     gauges = Gauges(messages, lambda: _database_bytes(settings.store.where))

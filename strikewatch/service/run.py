@@ -167,6 +167,12 @@ class Processor:
                     open_live_state,
                 )
 
+                push = None
+                if settings.push.enabled:
+                    from strikewatch.service.push import PushEndpoints
+
+                    push = PushEndpoints(settings, store, dispatcher, self._wall)
+                    push.restore()
                 live_state = open_live_state(settings, worker)
                 worker.on_step = live_state.enqueue_step
                 http_server = open_http_server(
@@ -178,6 +184,7 @@ class Processor:
                     self._wall,
                     self._fail,
                     live_state,
+                    push,
                 )
             subscriber.start()
             dispatcher.start()

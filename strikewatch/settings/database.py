@@ -27,7 +27,7 @@ OTHER_TABLES: Final = frozenset(
             "http",
             "review",
         ),
-        *("mqtt_alerts", "heartbeat", "webhooks"),
+        *("mqtt_alerts", "heartbeat", "webhooks", "push"),
     )
 )
 """The names of all other settings in the tree."""

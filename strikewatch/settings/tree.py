@@ -34,6 +34,7 @@ from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
 from strikewatch.sinks.settings import LogSettings as Log
 from strikewatch.sinks.settings import MqttSettings as MqttAlerts
+from strikewatch.sinks.settings import PushSettings as Push
 from strikewatch.sinks.settings import WebhookSettings as Webhook
 from strikewatch.sinks.sites import Sites
 from strikewatch.sources.mapping.mistakes import read_tables
@@ -135,6 +136,7 @@ class Settings(BaseModel):
     heartbeat: Heartbeat | None = Field(
         None, description="A signed post every so often while all is well; left out: none"
     )
+    push: Push = Field(default_factory=Push)
     webhooks: tuple[Webhook, ...] = Field((), description="Endpoints that alerts are sent to")
 
     @field_validator("webhooks")

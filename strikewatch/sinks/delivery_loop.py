@@ -36,6 +36,7 @@ class DeliveryLoop:
         self._name = endpoint.name
         self._schedule = endpoint.schedule
         self._sender = endpoint.sender
+        self._on_gone = endpoint.on_gone
         self._wall = wall
         self._monotonic = monotonic
         self._queue = Queue()
@@ -212,6 +213,9 @@ class DeliveryLoop:
         self.outbox.switch_off(GONE, self._wall())
         self._queue.clear()
         self.outbox.take_handed()  # parked with the others
+        if self._on_gone is not None:
+            self._on_gone()
+            return
         _log.error(
             "endpoint_off",
             endpoint=self._name,

@@ -46,19 +46,43 @@ class Dispatcher:
         monotonic: Clock,
         failed: Callable[[BaseException], None] = lambda _: None,
     ) -> None:
-        self._workers = [
-            Worker(
-                endpoint.name,
-                DeliveryLoop(Outbox(store, endpoint.name), endpoint, wall, monotonic),
-                monotonic,
-                failed,
-            )
-            for endpoint in endpoints
-        ]
+        self._store = store
+        self._wall = wall
+        self._monotonic = monotonic
+        self._failed = failed
+        self._started = False
+        self._lock = threading.Lock()
+        self._workers = [self._worker(endpoint) for endpoint in endpoints]
+        """Replaced as a whole, never changed: other threads go through it."""
 
     def start(self) -> None:
-        for worker in self._workers:
+        with self._lock:
+            self._started = True
+            workers = self._workers
+        for worker in workers:
             worker.start()
+
+    def add(self, endpoint: Endpoint) -> None:
+        """Deliver to one more endpoint from now on; the store knows it already."""
+        worker = self._worker(endpoint)
+        with self._lock:
+            self._workers = [*self._workers, worker]
+            started = self._started
+        if started:
+            worker.start()
+
+    def remove(self, name: str) -> None:
+        """Deliver to an endpoint no more; a running attempt ends by itself."""
+        with self._lock:
+            removed = [worker for worker in self._workers if worker.name == name]
+            self._workers = [worker for worker in self._workers if worker.name != name]
+        for worker in removed:
+            worker.stop()
+
+    def _worker(self, endpoint: Endpoint) -> "Worker":
+        outbox = Outbox(self._store, endpoint.name)
+        loop = DeliveryLoop(outbox, endpoint, self._wall, self._monotonic)
+        return Worker(endpoint.name, loop, self._monotonic, self._failed)
 
     def wake(self) -> None:
         """Check for messages to send now; also after the clock has moved. Never blocks."""

@@ -1,5 +1,6 @@
 """Endpoints that alerts are delivered to, and the interface of their senders: by a POST, or on MQTT."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -37,8 +38,12 @@ class Sender(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """An endpoint: its name, its retry schedule, and the sender of its messages."""
+    """An endpoint: its name, its retry schedule, and the sender of its messages.
+
+    `on_gone`: called once it wants no more messages, in place of a report that somebody must act.
+    """
 
     name: str
     schedule: Schedule
     sender: Sender
+    on_gone: Callable[[], None] | None = None

@@ -17,7 +17,7 @@ from typing import Any, Final
 from urllib.parse import urlsplit
 
 from strikewatch.sinks.address import Resolver, is_private, parse_networks, resolve_allowed
-from strikewatch.sinks.settings import Target
+from strikewatch.sinks.settings import HttpTarget
 
 _MAX_RESPONSE_BYTES: Final = 65_536
 """How much of a response is read to keep the connection; after a longer response it is closed."""
@@ -63,7 +63,7 @@ class _TlsSocket(_DeadlineMixin, ssl.SSLSocket):
 class HttpConnection:
     """A connection to a target, opened when first needed. `trace`: the steps of connecting, one line each."""
 
-    def __init__(self, target: Target, resolve: Resolver) -> None:
+    def __init__(self, target: HttpTarget, resolve: Resolver) -> None:
         parts = urlsplit(target.url)
         self.sock: _PlainSocket | _TlsSocket | None = None
         self.host = parts.hostname or ""
@@ -232,7 +232,7 @@ class _Started(io.RawIOBase):
         return n
 
 
-def _tls_context(target: Target) -> ssl.SSLContext | None:
+def _tls_context(target: HttpTarget) -> ssl.SSLContext | None:
     """Return the target's TLS context, which always checks names; None for http. Raises OSError for a bad ca_file."""
     if urlsplit(target.url).scheme != "https":
         return None

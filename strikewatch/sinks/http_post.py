@@ -6,7 +6,7 @@ name, or its literal address.
 
 import http.client
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC
 from email.utils import parsedate_to_datetime
 
@@ -34,19 +34,8 @@ class Poster:
     def post(self, name: str, body: bytes, now: Instant) -> SendResult:
         """Post once, at wall time `now`; a kept connection that the other side has closed is opened again."""
         headers = webhook.headers(self._keys, name, now // SECOND, body)
-        connection = self._connection
-        connection.set_deadline(time.monotonic() + self._timeout_s)
-        try:
-            if connection.sock is not None:
-                connection.trace = ["over the connection kept open"]
-                try:
-                    return self._exchange(headers, body, now)
-                except (ConnectionError, http.client.HTTPException):
-                    connection.close()
-            return self._exchange(headers, body, now)
-        except (OSError, http.client.HTTPException) as error:
-            connection.close()
-            return SendResult(False, _summary(error), trace="\n".join(connection.trace))
+        self._connection.set_deadline(time.monotonic() + self._timeout_s)
+        return exchange(self._connection, headers, body, now)
 
     def idle(self) -> None:
         """Do nothing: the connection is kept open."""
@@ -54,15 +43,42 @@ class Poster:
     def close(self) -> None:
         self._connection.close()
 
-    def _exchange(self, headers: dict[str, str], body: bytes, now: Instant) -> SendResult:
-        response = self._connection.post(headers, body)
-        return SendResult(
-            200 <= response.status < 300,
-            f"HTTP {response.status}",
-            response.status == 410,
-            _retry_after_s(response.retry_after, now),
-            "\n".join([*self._connection.trace, f"answered HTTP {response.status}"]),
-        )
+
+def exchange(
+    connection: HttpConnection,
+    headers: Mapping[str, str],
+    body: bytes,
+    now: Instant,
+    gone: Collection[int] = (410,),
+) -> SendResult:
+    """Post once at wall time `now` before the connection's deadline; `gone`: statuses of an endpoint that is gone.
+
+    A kept connection that the other side has closed is opened again.
+    """
+    try:
+        if connection.sock is not None:
+            connection.trace = ["over the connection kept open"]
+            try:
+                return _post(connection, headers, body, now, gone)
+            except (ConnectionError, http.client.HTTPException):
+                connection.close()
+        return _post(connection, headers, body, now, gone)
+    except (OSError, http.client.HTTPException) as error:
+        connection.close()
+        return SendResult(False, _summary(error), trace="\n".join(connection.trace))
+
+
+def _post(
+    connection: HttpConnection, headers: Mapping[str, str], body: bytes, now: Instant, gone: Collection[int]
+) -> SendResult:
+    response = connection.post(headers, body)
+    return SendResult(
+        200 <= response.status < 300,
+        f"HTTP {response.status}",
+        response.status in gone,
+        _retry_after_s(response.retry_after, now),
+        "\n".join([*connection.trace, f"answered HTTP {response.status}"]),
+    )
 
 
 def _retry_after_s(value: str | None, now: Instant) -> float:

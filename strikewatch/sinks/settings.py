@@ -59,20 +59,12 @@ class Schedule(BaseModel):
         return min(max(wait_s, asked_s), MAX_WAIT_S)
 
 
-class Target(BaseModel):
-    """A receiver of signed posts."""
+class HttpTarget(BaseModel):
+    """A server that is posted to, and how."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     url: str = Field(description="Where to post, https:// (or http://, see allow_http)")
-    secret_file: Path | None = Field(
-        default=None,
-        description="File that holds the signing secret, whsec_ and 24 to 64 bytes in base64; two lines sign twice",
-    )
-    secret_env: str | None = Field(
-        default=None,
-        description="Environment variable that holds the signing secret, in place of a file; two, apart by a space",
-    )
     ca_file: Path | None = Field(
         default=None, description="Certificate authorities to trust in place of the system's"
     )
@@ -112,6 +104,19 @@ class Target(BaseModel):
         address.parse_networks(texts)
         return texts
 
+
+class Target(HttpTarget):
+    """A receiver of signed posts."""
+
+    secret_file: Path | None = Field(
+        default=None,
+        description="File that holds the signing secret, whsec_ and 24 to 64 bytes in base64; two lines sign twice",
+    )
+    secret_env: str | None = Field(
+        default=None,
+        description="Environment variable that holds the signing secret, in place of a file; two, apart by a space",
+    )
+
     @model_validator(mode="after")
     def _one_secret(self) -> Self:
         if (self.secret_file is None) == (self.secret_env is None):
@@ -144,6 +149,37 @@ class MqttSettings(Schedule):
     )
     timeout_s: float = Field(default=15.0, gt=0, le=60, description="Time limit of a whole attempt, s")
     filter: Filter = Field(default_factory=Filter, description="Which alerts are sent; empty: all")
+
+
+class PushSettings(Schedule):
+    """Notifications in browsers (Web Push), which people switch on for their device on the page Preferences."""
+
+    enabled: bool = Field(
+        default=False, description="Whether people may switch them on; needs strikewatch[push]"
+    )
+    contact: str | None = Field(
+        default=None,
+        pattern=r"^(mailto:[^\s@]+@[^\s@]+|https://\S+)$",
+        description="Where the push services of browsers can reach you, such as mailto:office@site.example",
+    )
+    key_file: Path = Field(
+        default=Path("strikewatch-push.key"),
+        description="File with the key that signs them, created if missing; browsers sign up anew if it is lost",
+    )
+    allow_private: tuple[str, ...] = Field(
+        default=(), description="Private networks with a push service of your own, such as 10.1.0.0/16"
+    )
+    timeout_s: float = Field(default=15.0, gt=0, le=60, description="Time limit of a whole attempt, s")
+    retry_s: tuple[float, ...] = Field(
+        default=(5.0, 60.0, 300.0, 1800.0, 7200.0),
+        description="Waits between the attempts, s; after the last one the message is parked",
+    )
+
+    @field_validator("allow_private")
+    @classmethod
+    def _networks(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
+        address.parse_networks(texts)
+        return texts
 
 
 class HeartbeatSettings(Target):

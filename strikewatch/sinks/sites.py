@@ -108,3 +108,14 @@ class Sites(BaseModel):
             for text in self.shift_ends
         ]
         return min(end for end in ends if end.timestamp() > local.timestamp())
+
+    def shift_begin(self, site: str, local: datetime) -> datetime:
+        """Return when the shift of a local time at a site began: the last end of a shift up to then."""
+        ends = [
+            datetime.combine(
+                local.date() - timedelta(days=days), time.fromisoformat(text), self.zone_of(site)
+            )
+            for days in (0, 1)
+            for text in self.shift_ends
+        ]
+        return max(end for end in ends if end.timestamp() <= local.timestamp())

@@ -23,14 +23,14 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from strikewatch.web.api import alerts, deliveries, events
+from strikewatch.web.api import alerts, deliveries, events, push
 from strikewatch.web.api.problems import ApiResponse, Problem, guarded, not_routed
 from strikewatch.web.api.routing import ApiContext
 from strikewatch.web.authentication import is_forwarded
 from strikewatch.web.live.stream import EventStream
 from strikewatch.web.settings import Settings, is_loopback
 
-ROUTERS: Final = (alerts.router, deliveries.router, events.router)
+ROUTERS: Final = (alerts.router, deliveries.router, events.router, push.router)
 _HOST_REMEDY: Final = "use localhost or the address that is listened on, or add the name to http.hosts"
 
 

@@ -207,9 +207,11 @@ class Authenticator:
         return holder
 
     def authenticate_metrics(self, request: Request) -> None:
-        """Let this machine read the metrics without a token. Raises Problem as `authenticate` does."""
+        """Let this machine read the metrics, of all sites, without a token. Raises Problem as `authenticate` does."""
         if not self._is_local(request, find_client(request, self._proxies)):
-            self.authenticate(request, "view")
+            holder = self.authenticate(request, "view")
+            if holder.sites is not None:
+                raise Problem(403, "the metrics are of all sites", "use a token that is not limited to some")
 
     def sign_in(self, request: Request, token: str) -> str | None:
         """Return the cookie of a new session, None for an invalid token. Raises Problem 429."""

@@ -56,8 +56,9 @@ IMPERSONAL = {
         "from_state",
         "to_state",
     ),
-    *("upto", "told", "told_priority", "counts", "story", "client_id", "sender"),
+    *("upto", "told", "told_priority", "counts", "story", "client_id", "sender", "sites"),
     *("source", "namespace", "group_id", "node_id", "births", "position"),
+    *("public_key", "auth", "lowest"),
 }
 """Text that never names a person."""
 

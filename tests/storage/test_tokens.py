@@ -30,3 +30,24 @@ def test_a_token_identifies_its_holder_until_it_is_revoked(where: Path | URL) ->
                 tokens.revoke(connection, "Cy", 9)
     finally:
         store.close()
+
+
+def test_a_token_can_be_limited_to_sites(where: Path | URL) -> None:
+    store = Store(where)
+    try:
+        with store.write() as connection:
+            token = tokens.add(connection, "Ada", "act", 5, ["pit", "bench"])
+            for none in ([], [""], ["pit", ""]):
+                with pytest.raises(Refused, match="leave the sites out"):
+                    tokens.add(connection, "Bo", "view", 6, none)
+            holder = tokens.holder_of(connection, token)
+            assert holder is not None
+            assert holder.sites == {"pit", "bench"}
+            assert [holder.may_see(site) for site in ("pit", "bench", "quarry")] == [True, True, False]
+            cookie = tokens.begin_session(connection, holder, 7)
+            assert tokens.session_holder(connection, cookie, 8) == holder
+            assert tokens.valid_holder(connection, "Ada") == holder
+            tokens.revoke(connection, "Ada", 9)
+            assert tokens.valid_holder(connection, "Ada") is None
+    finally:
+        store.close()

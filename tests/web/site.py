@@ -12,7 +12,7 @@ import numpy as np
 from sqlalchemy import URL
 
 from strikewatch.core.alert import Alert, Change
-from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.batch import Batch, Key, Portion, Rows
 from strikewatch.core.bout import AttributedBout, Bout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
@@ -92,11 +92,11 @@ class Site:
         """The wall clock goes on."""
         self.clock[0] += duration
 
-    def work(self, at: Instant, *events: Event) -> None:
+    def work(self, at: Instant, *events: Event, key: Key = (SITE, HAMMER)) -> None:
         """The hammer is heard, firing for the minute before an instant; with events in it."""
         time_ns = at + SECOND // 2 * np.arange(-120, 1, dtype=np.int64)
         rows = Rows(time_ns, {"active": np.ones(121), "oil_c": np.full(121, 60.0)})
-        portion = Portion((SITE, HAMMER), rows, at, events)
+        portion = Portion(key, rows, at, events)
         outcome = self.pipeline.step(Batch([portion]))
         self.pipeline.commit(outcome)
         self.live_state.enqueue_step(at, [portion], outcome)
@@ -123,9 +123,9 @@ class Site:
             )
         self.store.commit(_step(changes, received=self.clock[0]))
 
-    def token(self, name: str, role: Role) -> str:
+    def token(self, name: str, role: Role, sites: Sequence[str] | None = None) -> str:
         with self.store.write() as connection:
-            return tokens.add(connection, name, role, NOW)
+            return tokens.add(connection, name, role, NOW, sites)
 
 
 @contextmanager

@@ -26,10 +26,16 @@ def token(_options: Namespace) -> None:
     """Manage access to the HTTP interface."""
 
 
-@token.command("add", examples=("strikewatch token add kim --role act",))
+@token.command(
+    "add",
+    examples=("strikewatch token add kim --role act", "strikewatch token add lee --site fennick-hollow"),
+)
 @click.argument("name", metavar="NAME")
 @click.option(
     "--role", type=click.Choice(ROLES), default="view", show_default=True, help="What the token permits."
+)
+@click.option(
+    "--site", "sites", metavar="SITE", multiple=True, help="Permit only this site; may be repeated."
 )
 @shared.config
 @shared.as_json("one object")
@@ -38,15 +44,16 @@ def add(options: Namespace) -> None:
     from strikewatch.storage.actions import tokens
 
     with open_connection(options.config, write=True) as connection:
-        made = tokens.add(connection, options.name, options.role, time.time_ns())
-    output.print_result(options, {"name": options.name, "role": options.role, "token": made}, made)
+        made = tokens.add(connection, options.name, options.role, time.time_ns(), options.sites or None)
+    described = {"name": options.name, "role": options.role, "sites": sorted(options.sites) or None}
+    output.print_result(options, {**described, "token": made}, made)
 
 
 @token.command("list", examples=("strikewatch token list --json",))
 @shared.config
 @shared.as_json("one token a line")
 def list_tokens(options: Namespace) -> None:
-    """List the tokens: name, role, when made and when revoked."""
+    """List the tokens: name, role, sites, when made and when revoked."""
     from strikewatch.core import instant
     from strikewatch.storage.actions import tokens
 
@@ -57,16 +64,18 @@ def list_tokens(options: Namespace) -> None:
             {
                 "name": holder.name,
                 "role": holder.role,
+                "sites": None if holder.sites is None else sorted(holder.sites),
                 "made": instant.text(holder.made),
                 "revoked": None if holder.revoked is None else instant.text(holder.revoked),
             }
             for holder in found
         )
         return
-    table = output.plain_table("name", "role", output.heading("made"), output.heading("revoked"))
+    table = output.plain_table("name", "role", "sites", output.heading("made"), output.heading("revoked"))
     for holder in found:
         revoked = "" if holder.revoked is None else output.minute(holder.revoked)
-        table.add_row(holder.name, holder.role, output.minute(holder.made), revoked)
+        sites = "all" if holder.sites is None else ", ".join(sorted(holder.sites))
+        table.add_row(holder.name, holder.role, sites, output.minute(holder.made), revoked)
     output.tables().print(table if found else "No tokens.")
 
 

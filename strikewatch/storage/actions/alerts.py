@@ -5,7 +5,7 @@ when it starts. Actions are idempotent.
 """
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, and_, delete
@@ -29,6 +29,7 @@ from strikewatch.storage.queries.alerts import (
     look_up,
     search,
 )
+from strikewatch.storage.queries.sites import Sites, permits
 from strikewatch.storage.schema.alarm_tables import OPEN, handling, history, shelves, workshop
 
 if TYPE_CHECKING:
@@ -54,37 +55,39 @@ class ActionResult:
 class AlertActions:
     """Actions of people on alerts and hammers, at the wall time `now` of each call. `longest_shelf`: its limit in ns.
 
-    `alert` is an alert's id or a unique beginning of it; `site` is needed where two sites have the same id or hammer.
+    `sites`: those that the person may see. `alert` is an alert's id or a unique beginning of it; `site` is needed where
+    two sites have the same id or hammer.
     Raises Unknown for a name that matches nothing or several things, Refused for an action that is not possible in the
     present state, and StoreError.
     """
 
-    def __init__(self, database: DatabaseAccess, longest_shelf: Instant) -> None:
+    def __init__(self, database: DatabaseAccess, longest_shelf: Instant, sites: Sites = None) -> None:
         self._database = database
         self._longest_shelf = longest_shelf
+        self._sites = sites
 
     def alerts(self, wanted: Filter, limit: int | None = None, order: Order = "newest") -> list[ListedAlert]:
         with self._database.read() as connection:
-            return search(connection, wanted, limit, order)
+            return search(connection, replace(wanted, sites=self._sites), limit, order)
 
     def count(self, wanted: Filter) -> int:
         """Count the matching alerts."""
         with self._database.read() as connection:
-            return count(connection, wanted)
+            return count(connection, replace(wanted, sites=self._sites))
 
     def muted(self, suppressed: Collection[str]) -> list[Mute]:
         """List shelves, hammers out of service, and the faults that the settings suppress."""
         with self._database.read() as connection:
-            return list_mutes(connection, suppressed)
+            return list_mutes(connection, suppressed, self._sites)
 
     def alert(self, alert: str, site: str | None = None) -> ListedAlert:
         with self._database.read() as connection:
-            return look_up(connection, find(connection, alert, site))
+            return look_up(connection, find(connection, alert, site, self._sites))
 
     def history(self, alert: str, site: str | None = None) -> list[dict[str, Any]]:
         """Return the lines of an alert's history: at, by, event, why, from, to."""
         with self._database.read() as connection:
-            return history_of(connection, find(connection, alert, site))
+            return history_of(connection, find(connection, alert, site, self._sites))
 
     def acknowledge(
         self, alert: str, *, by: str, comment: str = "", now: Instant, site: str | None = None
@@ -92,7 +95,7 @@ class AlertActions:
         """Acknowledge an alert: someone has seen it."""
         _check_person_and_text(by, comment)
         with self._database.write() as connection:
-            name = find(connection, alert, site)
+            name = find(connection, alert, site, self._sites)
             transaction = _Transaction(connection, now)
             transaction.apply([transaction.row(name)], LifecycleEvent("acknowledge", now, by, comment))
             return transaction.result(name)
@@ -104,7 +107,7 @@ class AlertActions:
         _check_person_and_text(by, comment)
         with self._database.write() as connection:
             transaction = _Transaction(connection, now)
-            rows = [transaction.row(find(connection, alert, site)) for site, alert in names]
+            rows = [transaction.row(find(connection, alert, site, self._sites)) for site, alert in names]
             transaction.apply(rows, LifecycleEvent("acknowledge", now, by, comment))
             return ActionResult(None, ("", ""), transaction.changed)
 
@@ -124,6 +127,7 @@ class AlertActions:
         An alert that ended later was not in the list that the person saw.
         """
         _check_person_and_text(by, comment)
+        self._check_site(site)
         with self._database.write() as connection:
             transaction = _Transaction(connection, now)
             rows = [
@@ -140,7 +144,7 @@ class AlertActions:
         """Shelve an alert until an instant, and new alerts of its hammer and fault up to its priority."""
         self._check_shelf(by, reason, until, now)
         with self._database.write() as connection:
-            name = find(connection, alert, site)
+            name = find(connection, alert, site, self._sites)
             transaction = _Transaction(connection, now)
             transaction.shelve(name, until, by, reason)
             return transaction.result(name)
@@ -153,7 +157,7 @@ class AlertActions:
         with self._database.write() as connection:
             transaction = _Transaction(connection, now)
             for site, alert in names:
-                transaction.shelve(find(connection, alert, site), until, by, reason)
+                transaction.shelve(find(connection, alert, site, self._sites), until, by, reason)
             return ActionResult(None, ("", ""), transaction.changed)
 
     def _check_shelf(self, by: str, reason: str, until: Instant, now: Instant) -> None:
@@ -172,7 +176,7 @@ class AlertActions:
         """End the shelving of an alert early."""
         _check_person_and_text(by, reason)
         with self._database.write() as connection:
-            name = find(connection, alert, site)
+            name = find(connection, alert, site, self._sites)
             transaction = _Transaction(connection, now)
             transaction.end_shelving(transaction.row(name).shelf_key, by, reason)
             return transaction.result(name)
@@ -182,14 +186,19 @@ class AlertActions:
     ) -> ActionResult:
         """End the shelving of a hammer and fault early, whether or not an alert is shelved."""
         _check_person_and_text(by, reason)
+        self._check_site(site)
         with self._database.write() as connection:
             transaction = _Transaction(connection, now)
             points = [point for point in transaction.shelves if point[1:] == (hammer, fault)]
-            fitting = [point for point in points if site in (None, point[0])]
+            fitting = [
+                point for point in points if site in (None, point[0]) and permits(self._sites, point[0])
+            ]
             if len(fitting) > 1:
                 raise Unknown(f"{hammer} is at {', '.join(sorted(at for at, *_ in fitting))}; name the site")
             if not fitting:
-                key = (site, hammer) if site is not None else find_hammer(connection, hammer)
+                key = (
+                    (site, hammer) if site is not None else find_hammer(connection, hammer, sites=self._sites)
+                )
                 return ActionResult(None, key, 0)
             transaction.end_shelving(fitting[0], by, reason)
             return ActionResult(None, fitting[0][:2], transaction.changed)
@@ -209,7 +218,7 @@ class AlertActions:
         if until is not None and until <= now:
             raise Refused("the end must be later than now; give a time in the future, or none")
         with self._database.write() as connection:
-            key = find_hammer(connection, hammer, site)
+            key = find_hammer(connection, hammer, site, self._sites)
             transaction = _Transaction(connection, now)
             stay = Stay(until, by, reason)
             if transaction.workshop.get(key) != stay:
@@ -234,7 +243,7 @@ class AlertActions:
         """Put a hammer back in service."""
         _check_person_and_text(by, reason)
         with self._database.write() as connection:
-            key = find_hammer(connection, hammer, site)
+            key = find_hammer(connection, hammer, site, self._sites)
             transaction = _Transaction(connection, now)
             gone = and_(workshop.c.site == key[0], workshop.c.hammer == key[1])
             if connection.execute(delete(workshop).where(gone)).rowcount:
@@ -243,6 +252,10 @@ class AlertActions:
                 )
             transaction.apply(transaction.rows_of(key), LifecycleEvent("in_service", now, by, reason))
             return ActionResult(None, key, transaction.changed)
+
+    def _check_site(self, site: str | None) -> None:
+        if site is not None and not permits(self._sites, site):
+            raise Unknown(f"nothing at {site} can be seen with this token; name another site")
 
 
 class _Transaction:

@@ -27,6 +27,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.sources.reasons import explain
 from strikewatch.storage.commit.prepared import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
+from strikewatch.storage.queries.sites import Sites, of_sites
 from strikewatch.storage.schema.tables import feed_problems, rejects
 
 MAX_PROBLEMS: Final = 1000
@@ -238,12 +239,17 @@ def search(
     sender: str | None = None,
     since: Instant | None = None,
     limit: int | None = None,
+    sites: Sites = None,
 ) -> list[Problem]:
-    """Return the problems last seen at `since` or later, newest first."""
+    """Return the problems last seen at `since` or later, newest first.
+
+    With `sites`, without those of senders that name no site.
+    """
     c = feed_problems.c
     query = (
         select(feed_problems).order_by(c.last_ns.desc(), c.n.desc(), c.sender, c.reason, c.key).limit(limit)
     )
+    query = query.where(*of_sites(c.site, sites))
     for column, wanted in ((c.site, site), (c.hammer, hammer), (c.sender, sender)):
         if wanted is not None:
             query = query.where(column == wanted)
@@ -252,11 +258,11 @@ def search(
     return [_problem(row, now // DAY) for row in connection.execute(query).mappings()]
 
 
-def senders_since(connection: Connection, since: Instant) -> int:
+def senders_since(connection: Connection, since: Instant, sites: Sites = None) -> int:
     """Count the senders that had a problem since an instant."""
     c = feed_problems.c
     query = select(func.count(c.sender.distinct())).where(c.last_ns >= since, c.reason.not_in(HARMLESS))
-    return connection.scalar(query) or 0
+    return connection.scalar(query.where(*of_sites(c.site, sites))) or 0
 
 
 def examples(connection: Connection, sender: str, limit: int) -> list[Example]:

@@ -2,14 +2,14 @@
 
 import json
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from operator import itemgetter
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import structlog
-from sqlalchemy import URL, Connection, func, select
+from sqlalchemy import URL, Connection, delete, func, select
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from strikewatch.core.alert import Change
@@ -30,7 +30,7 @@ from strikewatch.storage.commit.statements import (
 )
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines.database import open_database
-from strikewatch.storage.outbox.messages import Handover, Message
+from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
 from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint
@@ -38,6 +38,9 @@ from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
+
+Accepts = Callable[[Mapping[str, Any]], bool]
+"""Returns whether an endpoint gets the alert of a record."""
 
 
 class Store:
@@ -66,6 +69,8 @@ class Store:
         self._endpoints = dict(endpoints or {})
         self.handovers = {name: Handover() for name in self._endpoints}
         """What was just committed, for the delivery loop of each endpoint."""
+        self._added: dict[str, Accepts] = {}
+        """The filters of endpoints that were added while running."""
         self._queued: list[tuple[str, Message]] = []
         self._alarms = alarms or Alarms()
         self._due_query = DueQuery(self._alarms)
@@ -93,6 +98,25 @@ class Store:
                 self._writer.close()
             finally:
                 self._database.release()
+
+    def add_endpoint(self, name: str, url: str, accepts: Accepts) -> None:
+        """Queue messages for one more endpoint from now on; those that wait for it from before still wait."""
+        with self.write() as connection:
+            connection.execute(
+                delete(tables.endpoints).where(tables.endpoints.c.name == name)
+            )  # it may be off
+            statements.ENDPOINT.run(connection, [{"name": name, "url": url}])
+            self._added[name] = accepts
+            self.handovers.setdefault(name, Handover())
+            self._endpoints = {**self._endpoints, name: url}
+
+    def remove_endpoint(self, name: str, reason: str, now: Instant) -> None:
+        """Queue nothing more for an endpoint that was added; what still waits is parked with the reason."""
+        with self.write() as connection:
+            dead_letter_all(connection, name, reason, now)
+            connection.execute(delete(tables.endpoints).where(tables.endpoints.c.name == name))
+            self._endpoints = {other: url for other, url in self._endpoints.items() if other != name}
+            self.switched_off.pop(name, None)
 
     def load(self) -> Saved:
         """Load the saved data of the last committed step."""
@@ -273,10 +297,14 @@ class Store:
             self.switched_off = {name: reason for name, reason in off if name in self._endpoints}
 
     def _queue(self, connection: Connection, outgoing: Outgoing, now: Instant) -> list[tuple[str, Message]]:
-        writer = OutboxWriter(connection, self._endpoints, self.switched_off, now, self._route)
+        writer = OutboxWriter(connection, self._endpoints, self.switched_off, now, self._accepts)
         queued = writer.write(outgoing)
         self._queued += queued
         return queued
+
+    def _accepts(self, endpoint: str, record: Mapping[str, Any], now: Instant | None) -> bool:
+        added = self._added.get(endpoint)
+        return self._route(endpoint, record, now) if added is None else added(record)
 
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)

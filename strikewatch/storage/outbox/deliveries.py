@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 from uuid import uuid4
 
-from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
+from sqlalchemy import Connection, and_, insert, select, update
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Unknown
 from strikewatch.storage.outbox.messages import TEST, dead_letter_all
 from strikewatch.storage.outbox.outcomes import Attempt, attempts_of
+from strikewatch.storage.queries.sites import Sites, of_sites
 from strikewatch.storage.schema.tables import endpoints, nudges, outbox
 
 STATES: Final = ("waiting", "sent", "parked")
@@ -88,12 +89,13 @@ def search(
     begin: Instant | None = None,
     end: Instant | None = None,
     limit: int | None = None,
+    sites: Sites = None,
 ) -> list[Delivery]:
     """Return matching deliveries, newest first; `alert` is an id or the beginning of one.
 
     `begin` and `end`: queued within [begin, end), wall time.
     """
-    conditions: list[ColumnElement[bool]] = []
+    conditions = of_sites(outbox.c.site, sites)
     if endpoint is not None:
         conditions.append(outbox.c.endpoint == endpoint)
     if state is not None:
@@ -108,9 +110,10 @@ def search(
     return [_delivery(row) for row in connection.execute(query)]
 
 
-def look_up(connection: Connection, number: int) -> tuple[Delivery, list[Attempt]]:
+def look_up(connection: Connection, number: int, sites: Sites = None) -> tuple[Delivery, list[Attempt]]:
     """Return one delivery and its attempts. Raises Unknown."""
-    row = connection.execute(_DELIVERY.where(outbox.c.seq == number)).one_or_none()
+    query = _DELIVERY.where(outbox.c.seq == number, *of_sites(outbox.c.site, sites))
+    row = connection.execute(query).one_or_none()
     if row is None:
         raise Unknown(f"there is no delivery {number}; `strikewatch deliveries list` shows them")
     return _delivery(row), attempts_of(connection, number)

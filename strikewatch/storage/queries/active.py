@@ -16,6 +16,7 @@ from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, State
 from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.queries.sites import Sites, of_sites
 from strikewatch.storage.schema.alarm_tables import OPEN, handling, shelves, workshop
 from strikewatch.storage.schema.tables import alerts, hammer_state
 
@@ -85,17 +86,27 @@ class EndedGroup:
         }
 
 
-def ended_groups(connection: Connection) -> list[EndedGroup]:
+def ended_groups(connection: Connection, sites: Sites = None) -> list[EndedGroup]:
     """Return all groups, highest priority first, then newest first."""
+    query = _ENDED.where(*of_sites(_h.site, sites))
     return [
         EndedGroup(site, hammer, fault, n, PRIORITIES[rank], last, by)
-        for site, hammer, fault, n, rank, last, by in connection.execute(_ENDED)
+        for site, hammer, fault, n, rank, last, by in connection.execute(query)
     ]
 
 
-def counts(connection: Connection) -> dict[tuple[State, Priority], int]:
+def known_sites(connection: Connection, sites: Sites = None) -> list[str]:
+    """Return the sites that ever sent data, sorted."""
+    c = hammer_state.c
+    return list(
+        connection.scalars(select(c.site).distinct().where(*of_sites(c.site, sites)).order_by(c.site))
+    )
+
+
+def counts(connection: Connection, sites: Sites = None) -> dict[tuple[State, Priority], int]:
     """Count the open alerts by state and priority."""
-    return {(state, priority): n for state, priority, n in connection.execute(_COUNTS)}
+    query = _COUNTS.where(*of_sites(_h.site, sites))
+    return {(state, priority): n for state, priority, n in connection.execute(query)}
 
 
 def change_signature(connection: Connection) -> Iterator[tuple[Any, ...]]:
@@ -161,8 +172,8 @@ class SentCounts:
     unsent: int
 
 
-def list_mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute]:
-    """List everything that is muted; `suppressed`: the faults that the settings suppress."""
+def list_mutes(connection: Connection, suppressed: Collection[str], sites: Sites = None) -> list[Mute]:
+    """List everything that is muted; `suppressed`: the faults that the settings suppress, at every site."""
     c = handling.c
     query = (
         select(c.state, c.site, c.hammer, c.fault, func.count())
@@ -170,7 +181,7 @@ def list_mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute
         .group_by(c.state, c.site, c.hammer, c.fault)
     )
     active: Counter[tuple[str, ...]] = Counter()
-    for state, site, hammer, fault, n in connection.execute(query):
+    for state, site, hammer, fault, n in connection.execute(query.where(*of_sites(c.site, sites))):
         names = {
             "shelved": (state, site, hammer, fault),
             "out_of_service": (state, site, hammer),
@@ -181,10 +192,10 @@ def list_mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute
     stays = select(w.site, w.hammer, w.who, w.reason, w.since_ns, w.until_ns).order_by(w.site, w.hammer)
     shelved = select(s.site, s.hammer, s.fault, s.who, s.reason, s.since_ns, s.until_ns, s.upto)
     found: list[Mute] = []
-    for site, hammer, by, why, since, until in connection.execute(stays):
+    for site, hammer, by, why, since, until in connection.execute(stays.where(*of_sites(w.site, sites))):
         n = active["out_of_service", site, hammer]
         found.append(Mute("out_of_service", site, hammer, None, by, why, since, until, None, n))
-    shelved = shelved.order_by(s.site, s.hammer, s.fault)
+    shelved = shelved.where(*of_sites(s.site, sites)).order_by(s.site, s.hammer, s.fault)
     for site, hammer, fault, by, why, since, until, upto in connection.execute(shelved):
         n = active["shelved", site, hammer, fault]
         found.append(Mute("shelved", site, hammer, fault, by, why, since, until, upto, n))
@@ -197,7 +208,7 @@ def list_mutes(connection: Connection, suppressed: Collection[str]) -> list[Mute
     return found
 
 
-def count_sent(connection: Connection, since: Instant) -> SentCounts:
+def count_sent(connection: Connection, since: Instant, sites: Sites = None) -> SentCounts:
     """Count how the alerts with an onset since an instant were sent, withdrawn ones excepted."""
     c, a = handling.c, alerts.c
     waiting = c.held | (c.due_ns.is_not(None) & (c.told == ""))
@@ -206,6 +217,7 @@ def count_sent(connection: Connection, since: Instant) -> SentCounts:
         .join_from(alerts, handling, and_(a.site == c.site, a.id == c.id))
         .where(
             a.site.in_(select(hammer_state.c.site).distinct()),
+            *of_sites(a.site, sites),
             a.onset_ns >= since,
             a.record.not_like('%"withdrawn"%'),
         )

@@ -19,6 +19,7 @@ from strikewatch.engine.lifecycle import ACTIVE, OPEN, Shelf, State
 from strikewatch.errors import Unknown
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, Stay
+from strikewatch.storage.queries.sites import Sites, of_sites
 from strikewatch.storage.schema.alarm_tables import OPEN as NOT_NORMAL
 from strikewatch.storage.schema.alarm_tables import handling, history
 from strikewatch.storage.schema.tables import alerts, hammer_state
@@ -44,7 +45,11 @@ ORDERS: Final[dict[Order, tuple[ColumnElement[Any], ...]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """Which alerts to search for; None: any. Onsets are in [`since`, `before`). `states` None: the open ones."""
+    """Which alerts to search for; None: any. Onsets are in [`since`, `before`). `states` None: the open ones.
+
+    `sites`: those that the searching person may see. `unassigned`: only those of nobody who was signed on.
+    `ignore_case`: of the ids of hammer and operator, as people type them.
+    """
 
     site: str | None = None
     hammer: str | None = None
@@ -54,6 +59,9 @@ class Filter:
     since: Instant | None = None
     states: Collection[State] | None = None
     before: Instant | None = None
+    sites: Sites = None
+    unassigned: bool = False
+    ignore_case: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +95,18 @@ class ListedAlert:
         }
 
 
-def find(connection: Connection, start: str, site: str | None = None) -> AlertKey:
-    """Return the key of the only alert whose id begins with `start`. Raises Unknown for none or several."""
+def find(connection: Connection, start: str, site: str | None = None, sites: Sites = None) -> AlertKey:
+    """Return the key of the only alert at `sites` whose id begins with `start`.
+
+    Raises Unknown for none or several.
+    """
     if not start or not set(start) <= set("0123456789abcdef"):
         raise Unknown(
             f"{start!r} is not an alert's id or the beginning of one; `strikewatch alerts` lists them"
         )
     c = alerts.c
     query = select(c.site, c.id).where(c.id >= start, c.id < start + "g").order_by(c.id, c.site)
+    query = query.where(*of_sites(c.site, sites))
     if site is not None:
         query = query.where(c.site == site)
     keys = [(at, alert_id) for at, alert_id in connection.execute(query.limit(MAX_NAMED + 1))]
@@ -108,12 +120,14 @@ def find(connection: Connection, start: str, site: str | None = None) -> AlertKe
     return keys[0]
 
 
-def find_hammer(connection: Connection, hammer: str, site: str | None = None) -> "Key":
-    """Return the key of the only hammer of that name that ever sent data. Raises Unknown for none or several."""
+def find_hammer(connection: Connection, hammer: str, site: str | None = None, sites: Sites = None) -> "Key":
+    """Return the key of the only hammer of that name at `sites` that ever sent data.
+
+    Raises Unknown for none or several.
+    """
     c = hammer_state.c
-    known = [
-        (at, name) for at, name in connection.execute(select(c.site, c.hammer).order_by(c.site, c.hammer))
-    ]
+    all_known = select(c.site, c.hammer).where(*of_sites(c.site, sites)).order_by(c.site, c.hammer)
+    known = [(at, name) for at, name in connection.execute(all_known)]
     fitting = [key for key in known if key[1] == hammer and site in (None, key[0])]
     if len(fitting) > 1:
         raise Unknown(f"{hammer} is at {', '.join(at for at, _ in fitting)}; name the site")
@@ -144,16 +158,50 @@ def count(connection: Connection, wanted: Filter) -> int:
     return int(connection.scalar(query) or 0)
 
 
+@dataclass(frozen=True, slots=True)
+class Facet:
+    """How many alerts have the same site, hammer, operator, fault, priority and state."""
+
+    site: str
+    hammer: str
+    operator: str | None
+    fault: str
+    priority: Priority
+    state: State
+    count: int
+
+
+def facets(connection: Connection, wanted: Filter) -> list[Facet]:
+    """Count the matching alerts by what they can be filtered by."""
+    c = alerts.c
+    columns = (c.site, c.hammer, c.operator, c.fault, c.priority, handling.c.state)
+    same = and_(c.site == handling.c.site, c.id == handling.c.id)
+    query = (
+        select(*columns, func.count())
+        .select_from(handling)
+        .join(alerts, same)
+        .where(*_conditions(wanted))
+        .group_by(*columns)
+        .order_by(*columns)
+    )
+    return [Facet(*row) for row in connection.execute(query)]
+
+
 def _conditions(wanted: Filter) -> list[table.Condition]:
     c = alerts.c
     pairs = (
         (c.site, wanted.site),
-        (c.hammer, wanted.hammer),
         (c.fault, wanted.fault),
-        (c.operator, wanted.operator),
         (c.priority, wanted.priority),
     )
     conditions: list[table.Condition] = [column == value for column, value in pairs if value is not None]
+    for column, name in ((c.hammer, wanted.hammer), (c.operator, wanted.operator)):
+        if name is not None:
+            same = func.lower(column) == name.lower() if wanted.ignore_case else column == name
+            conditions.append(same)
+    if wanted.unassigned:
+        conditions.append(c.operator.is_(None))
+    conditions += of_sites(c.site, wanted.sites)
     if wanted.since is not None:
         conditions.append(c.onset_ns >= wanted.since)
     if wanted.before is not None:
@@ -179,12 +227,12 @@ def history_of(connection: Connection, name: AlertKey) -> list[dict[str, Any]]:
     ]
 
 
-def intervals(connection: Connection, before: Instant) -> dict[str, list[Interval]]:
+def intervals(connection: Connection, before: Instant, sites: Sites = None) -> dict[str, list[Interval]]:
     """Return, by site, the interval of every alert with an onset before an instant, withdrawn ones excepted."""
     c = alerts.c
     query = (
         select(c.site, c.hammer, c.fault, c.priority, c.onset_ns, c.cleared_ns, c.record)
-        .where(c.onset_ns < before)
+        .where(c.onset_ns < before, *of_sites(c.site, sites))
         .order_by(c.site)
     )
     found: dict[str, list[Interval]] = {}

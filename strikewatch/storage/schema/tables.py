@@ -21,7 +21,7 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0010"
+SCHEMA_VERSION: Final = "0011"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -207,6 +207,19 @@ tokens: Final = Table(
     Column("digest", Text, nullable=False),  # SHA-256, in hex
     Column("made_ns", BigInteger, nullable=False),
     Column("revoked_ns", BigInteger),
+    Column("sites", Text),  # a JSON list of the only sites that it is good for; null: all
+)
+
+push_subscriptions: Final = Table(
+    "push_subscriptions",
+    metadata,
+    Column("name", Text, primary_key=True),  # of its endpoint
+    Column("who", Text, nullable=False),  # of tokens
+    Column("url", Text, nullable=False),  # the browser's address at its push service
+    Column("public_key", Text, nullable=False),  # of the browser, base64url
+    Column("auth", Text, nullable=False),  # the secret it shares with us, base64url
+    Column("lowest", Text, nullable=False),  # the lowest priority that is sent
+    Column("made_ns", BigInteger, nullable=False),
 )
 
 sessions: Final = Table(

@@ -117,9 +117,9 @@ def alerts(
 def active(context: Context) -> ApiResponse:
     """List all active alerts, the highest priority first; true counts by state and priority; ended alerts in groups."""
     with context.database.read() as connection:
-        listed = search(connection, Filter(states=ACTIVE), order="gravity")
-        groups = ended_groups(connection)
-        counted = counts(connection)
+        listed = search(connection, Filter(states=ACTIVE, sites=context.sites), order="gravity")
+        groups = ended_groups(connection, context.sites)
+        counted = counts(connection, context.sites)
     by_state: dict[str, dict[str, int]] = {}
     for (state, priority), count in sorted(counted.items()):
         by_state.setdefault(state, dict.fromkeys(PRIORITIES[::-1], 0))[priority] = count
@@ -136,8 +136,8 @@ def active(context: Context) -> ApiResponse:
 def muted(context: Context) -> ApiResponse:
     """List everything that is muted: by whom, why, until when; and how the alerts of the last 24 h were sent."""
     with context.database.read() as connection:
-        mutes = list_mutes(connection, context.alarms.suppressed)
-        last_day = count_sent(connection, context.wall() - DAY)
+        mutes = list_mutes(connection, context.alarms.suppressed, context.sites)
+        last_day = count_sent(connection, context.wall() - DAY, context.sites)
     return ApiResponse(
         {
             "muted": [mute.json() for mute in mutes],
@@ -174,7 +174,7 @@ def figures(
     if end <= begin:
         raise Problem(422, "begin is not before end", "name an earlier begin")
     with context.database.read() as connection:
-        by_site = intervals(connection, end)
+        by_site = intervals(connection, end, context.sites)
     rules = Rules.of(context.alarms)
     return ApiResponse(
         {

@@ -22,6 +22,7 @@ from strikewatch.web.api.routing import (
     User,
     Word,
     api_router,
+    check_unlimited,
     requires,
 )
 
@@ -55,7 +56,9 @@ def deliveries(
 ) -> ApiResponse:
     """Search deliveries, the newest first; `off` names the endpoints that are switched off."""
     with context.database.read() as connection:
-        found = outbox.search(connection, endpoint=endpoint, state=state, alert=alert, limit=limit)
+        found = outbox.search(
+            connection, endpoint=endpoint, state=state, alert=alert, limit=limit, sites=context.sites
+        )
         off = outbox.switched_off(connection)
     return ApiResponse({"deliveries": [delivery.json() for delivery in found], "off": off})
 
@@ -64,7 +67,7 @@ def deliveries(
 def delivery(context: Context, number: DeliveryNumber) -> ApiResponse:
     """Show one delivery with its content and every attempt on record."""
     with context.database.read() as connection:
-        found, attempts = outbox.look_up(connection, number)
+        found, attempts = outbox.look_up(connection, number, context.sites)
     return ApiResponse(
         {**found.json(), "tried": [attempt.json() for attempt in attempts], "data": found.body}
     )
@@ -74,11 +77,13 @@ def delivery(context: Context, number: DeliveryNumber) -> ApiResponse:
 @requires("review")
 def send(context: Context, body: Resend) -> ApiResponse:
     """Send dead-lettered deliveries again, with all others of the same alerts."""
+    if body.endpoint:
+        check_unlimited(context)
     with context.database.write() as connection:
         if body.endpoint:
             names = {body.endpoint}
         else:
-            names = {outbox.look_up(connection, number)[0].endpoint for number in body.numbers}
+            names = {outbox.look_up(connection, number, context.sites)[0].endpoint for number in body.numbers}
         for name in sorted(names):
             _check_on(connection, name)
         again = outbox.send_again(connection, context.wall(), numbers=body.numbers, endpoint=body.endpoint)
@@ -97,6 +102,7 @@ def endpoints(context: Context) -> ApiResponse:
 @requires("act")
 def test(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiResponse:
     """Send a test to an endpoint as an alert is sent; the delivery of the returned number shows the result."""
+    check_unlimited(context)
     with context.database.write() as connection:
         _check_known(connection, endpoint)
         _check_on(connection, endpoint)
@@ -107,6 +113,7 @@ def test(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiResponse
 @requires("act")
 def switch_on(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiResponse:
     """Switch an endpoint on; deliveries that were dead-lettered meanwhile stay so until they are sent again."""
+    check_unlimited(context)
     with context.database.write() as connection:
         _check_known(connection, endpoint)
         return ApiResponse({"changed": int(outbox.switch_on(connection, endpoint))})
@@ -116,6 +123,7 @@ def switch_on(context: Context, endpoint: EndpointName, _body: NoBody) -> ApiRes
 @requires("act")
 def switch_off(context: Context, user: User, endpoint: EndpointName, body: SwitchOff) -> ApiResponse:
     """Switch an endpoint off: waiting and new deliveries are dead-lettered."""
+    check_unlimited(context)
     with context.database.write() as connection:
         _check_known(connection, endpoint)
         reason = f"switched off by {user}: {body.reason}"

@@ -21,6 +21,7 @@ from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.entries import Entry, list_entries
 from strikewatch.storage.actions.entries import add_entry as store_entry
 from strikewatch.storage.queries.alerts import find_hammer
+from strikewatch.storage.queries.sites import permits
 from strikewatch.web.api.entry_checks import check_entry, missing_fields
 from strikewatch.web.api.problems import ApiResponse, Problem, one_line
 from strikewatch.web.api.routing import (
@@ -86,7 +87,7 @@ def add_entry(
 
 def _key(context: ApiContext, hammer: str, site: str | None) -> Key:
     with context.database.read() as connection:
-        return find_hammer(connection, hammer, site)
+        return find_hammer(connection, hammer, site, context.sites)
 
 
 def _decode(body: NewEntry, key: Key, entries: list[Entry], now: Instant, max_ahead: Instant) -> Event:
@@ -185,7 +186,13 @@ def rejects(
     """List rejected data by sender and reason with the first bad value and the remedy, the newest first."""
     with context.database.read() as connection:
         found = feed_problems.search(
-            connection, context.wall(), site=site, hammer=hammer, since=since, limit=limit
+            connection,
+            context.wall(),
+            site=site,
+            hammer=hammer,
+            since=since,
+            limit=limit,
+            sites=context.sites,
         )
     return ApiResponse({"rejects": [problem.json() for problem in found]})
 
@@ -195,6 +202,8 @@ def reject_examples(
     context: Context, sender: Sender, limit: Annotated[int, Field(ge=1, le=100)] = 10
 ) -> ApiResponse:
     """List the newest rejected payloads of one sender that are still kept."""
+    if not permits(context.sites, sender.partition("/")[0]):
+        raise Unknown(f"nothing of {sender} can be seen with this token; see the list of rejects")
     with context.database.read() as connection:
         found = feed_problems.examples(connection, sender, limit)
     return ApiResponse({"examples": [example.json() for example in found]})

@@ -4,8 +4,8 @@ An operation is one function of a router. Role, time limit, parameters and body 
 """
 
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass
-from typing import Annotated, Any, Final, TypeVar
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 
 import structlog
 from fastapi import APIRouter, Body, Depends, Path, Query
@@ -23,11 +23,15 @@ from strikewatch.core.instant import Instant, seconds
 from strikewatch.engine.flood import Settings as AlarmSettings
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.storage.actions.alerts import AlertActions
-from strikewatch.storage.actions.tokens import Role
+from strikewatch.storage.actions.tokens import Holder, Role
 from strikewatch.storage.engines.shared import DatabaseAccess
+from strikewatch.storage.queries.sites import Sites
 from strikewatch.web.api.problems import Problem, guarded
 from strikewatch.web.authentication import Authenticator
 from strikewatch.web.settings import Settings
+
+if TYPE_CHECKING:
+    from strikewatch.web.api.push import PushEndpoints
 
 _log: Final = structlog.get_logger("http")
 
@@ -44,7 +48,7 @@ class ProblemBody(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
-    """What operations and pages work on. `wall` gives ns."""
+    """What operations and pages work on. `wall` gives ns. `sites`: those that the sender may see."""
 
     settings: Settings
     authenticator: Authenticator
@@ -56,21 +60,28 @@ class ApiContext:
     settings_of: Callable[[Key], HammerSettings]
     meter: Callable[[Key], tuple[float, Instant] | None]
     """Gives what a hammer's hour meter should read, h, and the event time of that, ns; None if unknown."""
+    sites: Sites = None
+    push: "PushEndpoints | None" = None
+    """Notifications in browsers; None if they are switched off."""
 
     @property
     def alert_actions(self) -> AlertActions:
         """What people do with alerts."""
-        return AlertActions(self.database, seconds(self.alarms.longest_shelf_h * 3600))
+        return AlertActions(self.database, seconds(self.alarms.longest_shelf_h * 3600), self.sites)
+
+    def limited_to(self, holder: Holder) -> "ApiContext":
+        """Return the context of a sender."""
+        return self if holder.sites is None else replace(self, sites=holder.sites)
 
 
 async def _context(request: Request) -> ApiContext:
     context: ApiContext = request.app.state.context
-    return context
+    return context.limited_to(request.state.holder)
 
 
 async def _user(request: Request) -> str:
-    name: str = request.state.user
-    return name
+    holder: Holder = request.state.holder
+    return holder.name
 
 
 Context = Annotated[ApiContext, Depends(_context)]
@@ -107,8 +118,9 @@ class ApiRoute(APIRoute):
         async def authenticate_and_call(request: Request) -> Response:
             context: ApiContext = request.app.state.context
             holder = await run_in_threadpool(context.authenticator.authenticate, request, self.role)
-            request.state.user = holder.name
+            request.state.holder = holder
             self._check_parameters(request)
+            check_site(holder, request.query_params.get("site"))
             body = await read_body(request, context.settings.body_limit_kib)
             if self.body_field is not None:
                 request = _ParsedRequest(request, body)
@@ -137,6 +149,21 @@ class ApiRoute(APIRoute):
                 "see /openapi.json for what is accepted",
                 fields=fields,
             )
+
+
+def check_site(holder: Holder, site: str | None) -> None:
+    """Raise Problem 403 if a request names a site that its sender may not see."""
+    if site is not None and holder.sites is not None and site not in holder.sites:
+        allowed = ", ".join(sorted(holder.sites)) or "no site"
+        raise Problem(403, f"this token is limited to: {allowed}", "ask for a token for that site")
+
+
+def check_unlimited(context: "ApiContext") -> None:
+    """Raise Problem 403 for an operation that concerns all sites if its sender is limited to some."""
+    if context.sites is not None:
+        raise Problem(
+            403, "this concerns all sites, and the token is limited to some", "use a token without that limit"
+        )
 
 
 class _ParsedRequest(Request):

@@ -18,6 +18,7 @@ from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.state import STATE
 from strikewatch.engine.step_result import StepResult
+from strikewatch.storage.queries.sites import Sites
 from strikewatch.web.live.snapshot import DueItem, Limits, Snapshot, due_items, take_snapshot
 
 MINUTE: Final = 60 * SECOND
@@ -199,6 +200,14 @@ class LiveState:
         """Return what a hammer's hour meter should read, h, and at which instant; None if unknown."""
         hammer = self.hammers.get(key)
         return None if hammer is None else (hammer.meter_h, hammer.snapshot.data_until)
+
+    def limited_to(self, sites: Sites) -> "LiveState":
+        """Return a copy for one request that has the hammers of some sites only."""
+        if sites is None:
+            return self
+        limited = LiveState(self._settings_of, self._hours)
+        limited.hammers.update({key: hammer for key, hammer in self.hammers.items() if key[0] in sites})
+        return limited
 
     def window(self, now: Instant) -> Span:
         """Return the time that all timelines show: up to now, from the hour in which any hammer was first heard."""

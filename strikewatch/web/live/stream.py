@@ -10,6 +10,7 @@ import contextlib
 import json
 import math
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
 from starlette.concurrency import run_in_threadpool
@@ -18,6 +19,7 @@ from starlette.responses import StreamingResponse
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import StrikewatchError
+from strikewatch.storage.queries.sites import Sites, permits
 from strikewatch.web.live.compression import ReaderCompressor, SharedCompressor, SharedEvent
 from strikewatch.web.live.live_state import LiveHammer, LiveState
 
@@ -71,6 +73,19 @@ def as_json(key: Key, hammer: LiveHammer) -> dict[str, Any]:
     }
 
 
+Reader = asyncio.Queue[SharedEvent | None]
+"""What waits for one reader; None: disconnect."""
+
+
+@dataclass(slots=True)
+class Audience:
+    """The readers who may see the same sites. `last_sent_s`: in the loop's time."""
+
+    readers: set[Reader] = field(default_factory=set)
+    compressor: SharedCompressor = field(default_factory=SharedCompressor)
+    last_sent_s: float = 0.0
+
+
 class EventStream:
     """The events for all readers.
 
@@ -91,12 +106,10 @@ class EventStream:
         self._signatures = signatures
         self._fill = fill
         self._wall = wall
-        self._readers: set[asyncio.Queue[SharedEvent | None]] = set()
-        self._compressor = SharedCompressor()
+        self._audiences: dict[Sites, Audience] = {}
         self._sent: dict[Key, dict[str, Any]] = {}
         self._timelines: dict[Key, tuple[int, bytes]] = {}
         self._alerts = AlertSignatures("", {})
-        self._last_sent_s = 0.0
 
     async def run(self) -> None:
         """Send events until cancelled. A task of the server's loop."""
@@ -105,52 +118,55 @@ class EventStream:
         while True:
             await asyncio.sleep(PERIOD_S)
             changed = self._live_state.apply_steps()
-            if not self._readers:
+            if not self._audiences:
                 self._sent.clear()
                 continue
             period += 1
             if hammers := self._differences(changed):
-                self._send(self._now_event(hammers))
+                for sites, audience in self._audiences.items():
+                    seen = [hammer for hammer in hammers if permits(sites, hammer["site"])]
+                    if seen:
+                        self._send_to(audience, self._now_event(seen))
             for key in changed:
                 if await self._redraw(key):
-                    self._send(self._timelines[key][1])
+                    self._send(self._timelines[key][1], key[0])
             if period % ALERTS_EVERY == 0:
                 await self._check_alerts()
             self._keep_alive()
 
-    async def respond(self, is_allowed: Callable[[], Awaitable[bool]], gzip: bool) -> StreamingResponse:
-        """Return the events for one reader, for as long as it `is_allowed`; compressed if it accepts `gzip`."""
+    async def respond(
+        self, is_allowed: Callable[[], Awaitable[bool]], gzip: bool, sites: frozenset[str] | None = None
+    ) -> StreamingResponse:
+        """Return the events of some sites for one reader, for as long as it `is_allowed`.
+
+        They are compressed if it accepts `gzip`.
+        """
         headers = {
             "Cache-Control": "no-store",
             "X-Accel-Buffering": "no",
             "X-Content-Type-Options": "nosniff",
             **({"Content-Encoding": "gzip"} if gzip else {}),
         }
-        events = self._compressed(is_allowed) if gzip else self._plain(is_allowed)
+        read = self._read(is_allowed, sites)
+        events = _compressed(read) if gzip else _plain(read)
         return StreamingResponse(events, media_type="text/event-stream", headers=headers)
 
     @property
     def readers(self) -> int:
         """How many are connected."""
-        return len(self._readers)
+        return sum(len(audience.readers) for audience in self._audiences.values())
 
-    async def _plain(self, is_allowed: Callable[[], Awaitable[bool]]) -> AsyncIterator[bytes]:
-        async for event in self._read(is_allowed):
-            yield event if isinstance(event, bytes) else event.plain
-
-    async def _compressed(self, is_allowed: Callable[[], Awaitable[bool]]) -> AsyncIterator[bytes]:
-        compressor = ReaderCompressor()
-        async for event in self._read(is_allowed):
-            yield compressor.add(event)
-
-    async def _read(self, is_allowed: Callable[[], Awaitable[bool]]) -> AsyncIterator[bytes | SharedEvent]:
-        """Yield first what a new reader needs, then the events for all."""
-        pending: asyncio.Queue[SharedEvent | None] = asyncio.Queue(MOST_PENDING_EVENTS)
-        for key in list(self._live_state.hammers):
+    async def _read(
+        self, is_allowed: Callable[[], Awaitable[bool]], sites: frozenset[str] | None
+    ) -> AsyncIterator[bytes | SharedEvent]:
+        """Yield first what a new reader needs, then the events for all who see the same sites."""
+        pending: Reader = asyncio.Queue(MOST_PENDING_EVENTS)
+        keys = [key for key in self._live_state.hammers if permits(sites, key[0])]
+        for key in keys:
             await self._redraw(key)
-        hammers = [as_json(key, hammer) for key, hammer in self._live_state.hammers.items()]
-        pictures = [picture for _, picture in self._timelines.values()]
-        self._readers.add(pending)
+        hammers = [as_json(key, self._live_state.hammers[key]) for key in keys]
+        pictures = [picture for key, (_, picture) in self._timelines.items() if permits(sites, key[0])]
+        self._audiences.setdefault(sites, Audience()).readers.add(pending)
         try:
             yield b"retry: %d\n\n" % RECONNECT_MS + self._now_event(hammers) + self._alerts_event()
             for picture in pictures:
@@ -170,7 +186,7 @@ class EventStream:
                     return
                 yield event
         finally:
-            self._readers.discard(pending)
+            self._disconnect(pending)
 
     def _differences(self, keys: Iterable[Key]) -> list[dict[str, Any]]:
         """Return of each hammer the values that differ from those sent last."""
@@ -211,28 +227,52 @@ class EventStream:
             if now.marks.get(key) != before.marks.get(key):
                 del self._timelines[key]
                 if await self._redraw(key):
-                    self._send(self._timelines[key][1])
+                    self._send(self._timelines[key][1], key[0])
         if now.version != before.version:
             self._send(self._alerts_event())
 
     def _keep_alive(self) -> None:
         """Send something to all readers at least every `KEEPALIVE_S`, so that silence means a lost connection."""
-        clock = asyncio.get_running_loop().time
-        if clock() - self._last_sent_s >= KEEPALIVE_S:
-            self._send(self._now_event([]))
+        now_s = asyncio.get_running_loop().time()
+        for audience in self._audiences.values():
+            if now_s - audience.last_sent_s >= KEEPALIVE_S:
+                self._send_to(audience, self._now_event([]))
 
-    def _send(self, event: bytes) -> None:
-        self._last_sent_s = asyncio.get_running_loop().time()
-        shared = self._compressor.add(event)
-        for reader in list(self._readers):
+    def _send(self, event: bytes, site: str | None = None) -> None:
+        """Send an event to all readers, or to those who see a site."""
+        for sites, audience in list(self._audiences.items()):
+            if site is None or permits(sites, site):
+                self._send_to(audience, event)
+
+    def _disconnect(self, reader: Reader) -> None:
+        for sites, audience in list(self._audiences.items()):
+            audience.readers.discard(reader)
+            if not audience.readers:
+                del self._audiences[sites]
+
+    def _send_to(self, audience: Audience, event: bytes) -> None:
+        audience.last_sent_s = asyncio.get_running_loop().time()
+        shared = audience.compressor.add(event)
+        for reader in list(audience.readers):
             try:
                 reader.put_nowait(shared)
             except asyncio.QueueFull:
-                self._readers.discard(reader)
+                audience.readers.discard(reader)
                 with contextlib.suppress(asyncio.QueueEmpty):
                     while True:
                         reader.get_nowait()
                 reader.put_nowait(None)
+
+
+async def _plain(events: AsyncIterator[bytes | SharedEvent]) -> AsyncIterator[bytes]:
+    async for event in events:
+        yield event if isinstance(event, bytes) else event.plain
+
+
+async def _compressed(events: AsyncIterator[bytes | SharedEvent]) -> AsyncIterator[bytes]:
+    compressor = ReaderCompressor()
+    async for event in events:
+        yield compressor.add(event)
 
 
 def _event(name: str, data: Any) -> bytes:

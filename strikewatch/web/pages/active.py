@@ -8,7 +8,7 @@ import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from threading import Lock
 from typing import Any, Final
 
@@ -29,9 +29,11 @@ from strikewatch.storage.queries.active import (
     change_signature,
     count_sent,
     ended_groups,
+    known_sites,
     list_mutes,
 )
 from strikewatch.storage.queries.alerts import Filter, ListedAlert, search
+from strikewatch.storage.queries.sites import Sites as Allowed
 from strikewatch.web.live.stream import AlertSignatures
 from strikewatch.web.pages.formatting import Formatting, clock
 
@@ -133,7 +135,8 @@ class View:
 class ActiveAlerts:
     """What needs somebody now.
 
-    `_macro` gives a template's macro; `_suppressed`: the faults that the settings suppress.
+    `_macro` gives a template's macro; `_suppressed`: the faults that the settings suppress; `_allowed`: the
+    sites shown.
     """
 
     _database: DatabaseAccess
@@ -143,6 +146,11 @@ class ActiveAlerts:
     _suppressed: Collection[str]
     _views: dict[tuple[str, ...], list[View]] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
+    _allowed: Allowed = None
+
+    def limited_to(self, sites: Allowed) -> "ActiveAlerts":
+        """Return those of some sites only."""
+        return self if sites is None else replace(self, _allowed=sites)
 
     def signatures(self) -> AlertSignatures:
         """Return texts that differ whenever what is shown differs. Raises StoreError."""
@@ -158,7 +166,7 @@ class ActiveAlerts:
 
     def view(self, formatting: Formatting, can_act: bool, now: Instant) -> View:
         """Return what a reader sees. Raises StoreError."""
-        kind = formatting.translation.language, formatting.units, str(can_act)
+        kind = self._kind(formatting, can_act)
         version = f"{self.signatures().version}-{now // RENDER_ANEW:x}"
         with self._lock:
             views = self._views.setdefault(kind, [])
@@ -169,17 +177,18 @@ class ActiveAlerts:
     def changes(self, formatting: Formatting, can_act: bool, now: Instant, have: str) -> dict[str, Any]:
         """Return for a script what differs from the version that it has. Raises StoreError."""
         view = self.view(formatting, can_act, now)
-        kind = formatting.translation.language, formatting.units, str(can_act)
+        kind = self._kind(formatting, can_act)
         with self._lock:
             known = next((each for each in self._views[kind] if each.version == have), None)
         return view.changes(known)
 
     def _render(self, version: str, formatting: Formatting, can_act: bool, now: Instant) -> View:
         with self._database.read() as connection:
-            active = search(connection, Filter(states=ACTIVE), order="gravity")
-            mutes = list_mutes(connection, self._suppressed)
-            ended = ended_groups(connection)
-            last_day = count_sent(connection, now - DAY)
+            active = search(connection, Filter(states=ACTIVE, sites=self._allowed), order="gravity")
+            mutes = list_mutes(connection, self._suppressed, self._allowed)
+            ended = ended_groups(connection, self._allowed)
+            last_day = count_sent(connection, now - DAY, self._allowed)
+            known = known_sites(connection, self._allowed)
         waiting = [alert for alert in active if alert.state == "unacknowledged"]
         urgent = grouped(alert for alert in waiting if alert.record["priority"] != "low")
         acknowledged = grouped(alert for alert in active if alert.state == "acknowledged")
@@ -192,8 +201,7 @@ class ActiveAlerts:
                 card.alerts.extend(group.alerts)
             else:
                 low.append(group)
-        shown = {alert.record["site"] for alert in active} | {mute.site for mute in mutes if mute.site}
-        several_sites = len(shown | {group.site for group in ended}) > 1
+        several_sites = len(known) > 1
         t, draw = formatting.translation, _Renderer(self, formatting, can_act, several_sites, now)
         mute_items = {
             name: draw.named(name, "mute_line", mute) for mute in mutes if (name := _mute_name(mute))
@@ -233,6 +241,11 @@ class ActiveAlerts:
             if last_day.alerts == last_day.singly
             else t("now.sent", n=last_day.alerts, waiting=last_day.waiting, **sent),
         )
+
+    def _kind(self, formatting: Formatting, can_act: bool) -> tuple[str, ...]:
+        """Return what the texts depend on, beside the database."""
+        sites = () if self._allowed is None else ("sites", *sorted(self._allowed))
+        return formatting.translation.language, formatting.units, str(can_act), *sites
 
     def limit(self, record: Mapping[str, Any], formatting: Formatting) -> str:
         """Return the limit that an alert's value has passed, "" if there is none to show."""

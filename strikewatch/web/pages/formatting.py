@@ -43,7 +43,7 @@ _DROPPED: Final = {
         *("quiet", "one", "many", "which", "and_muted", "waiting", "oil_over", "grease_left", "grease_due"),
         "grease_over",
     )
-} | {"mute.settings"}
+} | {"mute.settings", "preferences.notify"}
 """Texts that are no longer shown; translations may still have them."""
 
 

@@ -5,11 +5,11 @@ keeps it up to date. Forms that change something use the operations of the HTTP 
 and CSRF token.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import urlencode
+from urllib.parse import unquote, urlencode
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -21,8 +21,9 @@ from strikewatch.review.charts.drawing import local_time
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.tokens import Holder, Role
+from strikewatch.storage.queries.sites import Sites as Allowed
 from strikewatch.web.api.problems import Problem
-from strikewatch.web.api.routing import ApiContext
+from strikewatch.web.api.routing import ApiContext, check_site
 from strikewatch.web.authentication import ANONYMOUS, SESSION_COOKIE, csrf_token
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.pages.active import ActiveAlerts
@@ -32,16 +33,20 @@ from strikewatch.web.pages.timelines import Timelines
 
 MOST_WEEKS_BACK: Final = 520
 SIGN_IN_PATH: Final = "/sign-in"
+SITE_COOKIE: Final = "strikewatch_site"
+"""The one site that a reader chose to see, percent-encoded; no secret."""
 
 
 @dataclass(frozen=True, slots=True)
 class PageRequest:
-    """A request for a page: sender, preferences, time."""
+    """A request for a page: sender, preferences, time; the sites that may be seen, and the one that was chosen."""
 
     request: Request
     holder: Holder
     formatting: Formatting
     now: Instant
+    known_sites: Sequence[str] = ()
+    chosen_site: str = ""
 
     @property
     def query(self) -> Mapping[str, str]:
@@ -52,6 +57,15 @@ class PageRequest:
     def can_act(self) -> bool:
         """Whether the sender may change something."""
         return self.holder.may("act") and self.holder is not ANONYMOUS
+
+    @property
+    def several_sites(self) -> bool:
+        """Whether a page shows more than one site, so that hammers need their site beside them."""
+        return len(self.known_sites) > 1 and not self.chosen_site
+
+    def name_of(self, site: str, hammer: str) -> str:
+        """Return how a hammer is called: with its site where several are shown; a site for what is about none."""
+        return f"{hammer} ({site})" if hammer and self.several_sites else hammer or site
 
     @property
     def weeks_back(self) -> int:
@@ -91,6 +105,30 @@ class Pages:
     recordings: Path
     get_review: GetReview
 
+    @property
+    def known_sites(self) -> list[str]:
+        """The sites that were ever heard, sorted."""
+        return sorted({site for site, _ in self.live_state.hammers})
+
+    def limited_to(self, sites: Allowed) -> "Pages":
+        """Return pages that show nothing of other sites."""
+        if sites is None:
+            return self
+        return replace(
+            self,
+            context=replace(self.context, sites=sites),
+            live_state=self.live_state.limited_to(sites),
+            active=self.active.limited_to(sites),
+        )
+
+    def chosen_site(self, request: Request) -> str:
+        """Return the site that a reader chose to see alone; "" for all.
+
+        One that was never heard does not count, else every page would look calm. A link that names a site leads there.
+        """
+        chosen = unquote(request.cookies.get(SITE_COOKIE, ""))
+        return chosen if chosen in self.known_sites and not _named_site(request) else ""
+
     def respond(self, request: Request, view: "View", role: Role) -> Response:
         """Show a page to a sender with the role; redirect an unknown sender to sign in."""
         try:
@@ -100,19 +138,25 @@ class Pages:
                 raise
             path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
             return RedirectResponse(f"{SIGN_IN_PATH}?{urlencode({'to': path})}", 303, SAFE_HEADERS)
+        check_site(holder, _named_site(request))
+        pages = self.limited_to(holder.sites)
+        known, chosen = pages.known_sites, pages.chosen_site(request)
         formatting = self.templates.formatting(request)
-        return view(self, PageRequest(request, holder, formatting, self.context.wall()))
+        page = PageRequest(request, holder, formatting, self.context.wall(), known, chosen)
+        return view(pages.limited_to({chosen}) if chosen else pages, page)
 
     def render(self, page: PageRequest, template: str, status: int = 200, **values: Any) -> Response:
         """Render a page's template with the variables of all pages and its own."""
         with self.context.database.read() as connection:
-            bad_feeds = feed_problems.senders_since(connection, page.now - feed_problems.DAY)
-        places = sorted({site for site, _ in self.live_state.hammers})
+            bad_feeds = feed_problems.senders_since(
+                connection, page.now - feed_problems.DAY, self.context.sites
+            )
+        places = self.known_sites
         values = {
             **common_variables(page, self.sites),
             "sites": self.sites,
             "site_names": [self.sites.name_of(site) for site in places],
-            "several_sites": len(places) > 1,
+            "several_sites": page.several_sites,
             "home_zone": self.sites.zone_of(places[0] if places else "").key,
             **values,
             "can_act": page.can_act,
@@ -122,6 +166,11 @@ class Pages:
 
 
 View = Callable[[Pages, PageRequest], Response]
+
+
+def _named_site(request: Request) -> str | None:
+    """Return the site that the path or the query names."""
+    return request.path_params.get("site") or request.query_params.get("site") or None
 
 
 def common_variables(page: PageRequest, sites: Sites) -> dict[str, Any]:
@@ -141,6 +190,9 @@ def common_variables(page: PageRequest, sites: Sites) -> dict[str, Any]:
         "local": lambda at, site: local_time(at, zone_of(site)),
         "zone_of": lambda site: zone_of(site).key,
         "duration_s": lambda record: _duration_s(record, now),
+        "known_sites": page.known_sites,
+        "chosen_site": page.chosen_site,
+        "name_of": page.name_of,
     }
 
 

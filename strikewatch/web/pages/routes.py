@@ -88,19 +88,24 @@ def page_routes(
     async def follow(request: Request) -> Response:
         async def is_allowed() -> bool:
             try:
-                await run_in_threadpool(authenticator.authenticate, request, "view")
+                return await run_in_threadpool(authenticator.authenticate, request, "view") == holder
             except (Problem, StrikewatchError):
                 return False
-            return True
 
-        await run_in_threadpool(authenticator.authenticate, request, "view")
+        holder = await run_in_threadpool(authenticator.authenticate, request, "view")
+        chosen = pages.limited_to(holder.sites).chosen_site(request)
         if stream.readers >= MOST_READERS:
             raise Problem(503, "too many pages are open", "close some", 30)
-        return await stream.respond(is_allowed, "gzip" in request.headers.get("accept-encoding", ""))
+        gzip = "gzip" in request.headers.get("accept-encoding", "")
+        return await stream.respond(is_allowed, gzip, frozenset({chosen}) if chosen else holder.sites)
 
     async def trace(request: Request) -> Response:
-        await run_in_threadpool(authenticator.authenticate, request, "view")
-        return ApiResponse(await run_in_threadpool(alert.trace, pages, request))
+        holder = await run_in_threadpool(authenticator.authenticate, request, "view")
+        return ApiResponse(await run_in_threadpool(alert.trace, pages.limited_to(holder.sites), request))
+
+    async def offline(request: Request) -> Response:
+        # Kept by browsers for the time without a connection, so it says nothing of any site.
+        return templates.render(templates.formatting(request), "offline.html")
 
     async def service_worker(_request: Request) -> Response:
         # At the root: a service worker may only serve paths beside or below its own.
@@ -114,6 +119,7 @@ def page_routes(
         form("/sign-out", login.sign_out),
         Route("/stream", guarded(follow, settings.timeout_s)),
         Route("/trace/{site}/{alert}", guarded(trace, settings.timeout_s)),
+        html("/offline", offline),
         Route("/offline.js", guarded(service_worker, settings.timeout_s)),
         Mount("/static", _Files(directory=_STATIC)),
     ]

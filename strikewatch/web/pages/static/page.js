@@ -109,11 +109,7 @@ sound?.addEventListener("click", () => {
 });
 showSound();
 
-function notify(text) {
-  if (localStorage.getItem("sound") === "on") beep();
-  if (localStorage.getItem("notify") === "on" && Notification.permission === "granted") new Notification("Strikewatch", { body: text });
-}
-whenNew(notify);
+whenNew(() => { if (localStorage.getItem("sound") === "on") beep(); });
 
 const more = document.getElementById("more-menu");
 document.addEventListener("click", (event) => { if (more?.open && !more.contains(event.target)) more.open = false; });
@@ -128,12 +124,10 @@ for (const button of document.querySelectorAll("[data-copy]")) {
 
 const preferences = document.getElementById("preferences");
 if (preferences) {
-  for (const name of ["sound", "notify"]) preferences.elements[name].checked = localStorage.getItem(name) === "on";
+  preferences.elements.sound.checked = localStorage.getItem("sound") === "on";
   preferences.addEventListener("submit", (event) => event.preventDefault());
-  preferences.addEventListener("change", async (event) => {
-    const { name, checked } = event.target;
-    if (name === "notify" && checked && (await Notification.requestPermission()) !== "granted") event.target.checked = false;
-    if (event.target.type === "checkbox") localStorage.setItem(name, event.target.checked ? "on" : "off");
+  preferences.addEventListener("change", ({ target }) => {
+    if (target.name === "sound") { localStorage.setItem("sound", target.checked ? "on" : "off"); showSound(); }
     const value = `${preferences.elements.units.value}.${preferences.elements.language.value}`;
     document.cookie = `strikewatch_choices=${value}; path=/; max-age=31536000; samesite=strict`;
     preferences.querySelector(".done").textContent = preferences.dataset.saved;

@@ -45,7 +45,7 @@ def alert(pages: Pages, page: PageRequest) -> Response:
 
 
 def trace(pages: Pages, request: Request) -> dict[str, Any]:
-    """Return the samples around an alert, for a sender with the role view."""
+    """Return the samples around an alert, for a sender who may see it."""
     alert = pages.context.alert_actions.alert(request.path_params["alert"], request.path_params["site"])
     return read_trace(pages.context.database, pages.recordings, pages.live_state, alert, pages.context.wall())
 

@@ -1,92 +1,86 @@
-"""Active alerts, and the search in the history."""
+"""The search in the alerts: by time, operator, fault and hammer, with acknowledging of several at once."""
 
-from collections.abc import Mapping
-from typing import Any, Final
-from urllib.parse import urlencode
+from typing import Final
 
-from pydantic import BaseModel, ConfigDict, ValidationError
 from starlette.responses import Response
 
 from strikewatch.core.alert import PRIORITIES
-from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import STATES
 from strikewatch.sinks.filter import FAULTS
-from strikewatch.storage.queries.alerts import Filter
-from strikewatch.web.api.problems import invalid
-from strikewatch.web.api.routing import parse_time
+from strikewatch.storage.queries.alerts import Filter, facets
+from strikewatch.web.pages.alert_search import (
+    NOBODY,
+    PERIODS,
+    STATE_GROUPS,
+    AlertSearch,
+    Choices,
+    choices,
+    filter_of,
+    span_of,
+)
 from strikewatch.web.pages.page import PageRequest, Pages
-from strikewatch.web.pages.views.now import active_variables
 
-HISTORY_LENGTH: Final = 100
+SHOWN: Final = 100
+"""Alerts on one page; earlier ones follow on the next."""
+TO_ACKNOWLEDGE: Final = STATE_GROUPS["waiting"]
 
 
 def alerts(pages: Pages, page: PageRequest) -> Response:
-    """Show active alerts, and search the history."""
+    """Show what matches, newest first, and everything that the search can be narrowed to."""
     search = AlertSearch.parse(page.query)
-    wanted, wrong = search.filter()
-    alerts = [] if wrong else pages.context.alert_actions.alerts(wanted, HISTORY_LENGTH + 1)
-    last_onset = alerts[HISTORY_LENGTH - 1].record["onset"] if len(alerts) > HISTORY_LENGTH else None
+    site = search.site or page.chosen_site or next(iter(page.known_sites), "")
+    span = span_of(search, pages.sites, site, page.now)
+    found, offered = [], choices((), search)
+    if not span.wrong:
+        in_time = Filter(since=span.begin, before=span.end, states=STATES, sites=pages.context.sites)
+        with pages.context.database.read() as connection:
+            offered = choices(facets(connection, in_time), search)
+        found = pages.context.alert_actions.alerts(filter_of(search, span), SHOWN + 1)
+    last = found[SHOWN - 1].record["onset"] if len(found) > SHOWN else None
+    options = _options(offered, search, page)
     return pages.render(
         page,
         "alerts.html",
-        422 if wrong else 200,
+        422 if span.wrong else 200,
         search=search,
-        wrong=wrong,
-        found=alerts[:HISTORY_LENGTH],
-        earlier=last_onset and search.earlier(last_onset),
-        priorities=PRIORITIES[::-1],
-        faults=FAULTS,
-        hammers=sorted({hammer for _, hammer in pages.live_state.hammers}),
-        **active_variables(pages, page),
+        periods=PERIODS,
+        wrong=span.wrong,
+        span=span,
+        site=site,
+        found=found[:SHOWN],
+        offered=offered,
+        nobody=NOBODY,
+        earlier=last and search.link(before=last),
+        to_acknowledge=STATE_GROUPS["waiting"],
+        options=options,
+        narrowed={
+            name: next((shown for value, shown in options[name] if value.lower() == asked.lower()), asked)
+            for name in options
+            if (asked := getattr(search, name))
+        },
     )
 
 
-class AlertSearch(BaseModel):
-    """The form that searches the history; an empty field is no condition."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    hammer: str = ""
-    operator: str = ""
-    fault: str = ""
-    priority: str = ""
-    since: str = ""
-    before: str = ""
-
-    @staticmethod
-    def parse(parameters: Mapping[str, Any]) -> "AlertSearch":
-        """Read the parameters of a request. Raises Problem 422 for unknown ones."""
-        try:
-            return AlertSearch.model_validate_strings(dict(parameters))
-        except ValidationError as error:
-            raise invalid(error.errors()) from error
-
-    def filter(self) -> tuple[Filter, dict[str, str]]:
-        """Return the filter, and what is wrong by field."""
-        wrong: dict[str, str] = {}
-        found = Filter(
-            None,
-            self.hammer or None,
-            self.fault or None,
-            self.operator or None,
-            self.priority or None,  # type: ignore[arg-type]  # an unknown priority matches nothing
-            _parse(self.since, "since", wrong),
-            STATES,
-            _parse(self.before, "before", wrong),
-        )
-        return found, wrong
-
-    def earlier(self, before: str) -> str:
-        """Return the query of the same search for earlier alerts."""
-        return urlencode({**self.model_dump(exclude_defaults=True), "before": before})
-
-
-def _parse(text: str, name: str, wrong: dict[str, str]) -> Instant | None:
-    """Parse RFC 3339, or a day (UTC) as a date field gives it."""
-    if not text:
-        return None
-    try:
-        return parse_time(f"{text}T00:00:00Z" if len(text) == 10 else text)
-    except ValueError as error:
-        wrong[name] = str(error)
-        return None
+def _options(offered: Choices, search: AlertSearch, page: PageRequest) -> dict[str, list[tuple[str, str]]]:
+    """Return the values, each with its label, that each condition can have; the one in force is among them."""
+    translation, fault_name = page.formatting.translation, page.formatting.fault_name
+    first = [fault for fault, _ in offered.faults]
+    faults = [*first, *(fault for fault in FAULTS if fault not in first)]
+    options: dict[str, list[tuple[str, str]]] = {
+        "site": [(site, site) for site in page.known_sites],
+        "hammer": [(name, name) for name in sorted({name for (_, name), _ in offered.hammers})],
+        "operator": [
+            (name, translation("common.nobody") if name == NOBODY else name) for name, _ in offered.operators
+        ],
+        "fault": [(fault, fault_name(fault)) for fault in faults],
+        "priority": [(name, translation(f"priority.{name}")) for name in PRIORITIES[::-1]],
+        "state": [(name, translation(f"alerts.state_{name}")) for name in STATE_GROUPS],
+    }
+    if not page.several_sites:
+        del options["site"]
+    for name, pairs in options.items():
+        asked = getattr(search, name)
+        if asked and asked.lower() not in {value.lower() for value, _ in pairs}:
+            shown = translation(f"state.{asked}") if name == "state" and asked in STATES else asked
+            pairs.append((asked, shown))
+    return options

@@ -5,6 +5,7 @@ from typing import Final
 from starlette.responses import Response
 
 from strikewatch.storage.actions import feed_problems
+from strikewatch.storage.queries.sites import permits
 from strikewatch.web.pages.page import PageRequest, Pages
 
 MOST_FEED_PROBLEMS: Final = 200
@@ -15,8 +16,12 @@ def feed(pages: Pages, page: PageRequest) -> Response:
     """Show rejected data by sender; for one sender also examples."""
     sender = page.query.get("sender")
     with pages.context.database.read() as connection:
-        problems = feed_problems.search(connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1)
-        examples = [] if sender is None else feed_problems.examples(connection, sender, FEED_EXAMPLES)
+        problems = feed_problems.search(
+            connection, page.now, sender=sender, limit=MOST_FEED_PROBLEMS + 1, sites=pages.context.sites
+        )
+        examples = []
+        if sender is not None and permits(pages.context.sites, sender.partition("/")[0]):
+            examples = feed_problems.examples(connection, sender, FEED_EXAMPLES)
     senders: dict[str, list[feed_problems.Problem]] = {}
     for problem in problems[:MOST_FEED_PROBLEMS]:
         senders.setdefault(problem.sender, []).append(problem)

@@ -19,6 +19,8 @@ from strikewatch.review.charts.drawing import local_time
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.alerts import intervals
+from strikewatch.storage.queries.sites import Sites as Allowed
+from strikewatch.storage.queries.sites import of_sites
 from strikewatch.storage.schema.tables import alerts, exposure
 from strikewatch.web.authentication import ANONYMOUS
 from strikewatch.web.pages.formatting import day_begins
@@ -35,7 +37,9 @@ def week(pages: Pages, page: PageRequest) -> Response:
         page,
         "week.html",
         weeks_back=page.weeks_back,
-        sites=read_weeks(pages.context.database, pages.sites, rules, page.now, page.weeks_back),
+        sites=read_weeks(
+            pages.context.database, pages.sites, rules, page.now, page.weeks_back, pages.context.sites
+        ),
         can_review=page.holder.may("review") and page.holder is not ANONYMOUS,
     )
 
@@ -72,9 +76,14 @@ def _last_day(now: Instant, zone: ZoneInfo, weeks_back: int) -> date:
 
 
 def read_weeks(
-    database: DatabaseAccess, sites: Sites, rules: Rules, now: Instant, weeks_back: int
+    database: DatabaseAccess,
+    sites: Sites,
+    rules: Rules,
+    now: Instant,
+    weeks_back: int,
+    allowed: Allowed = None,
 ) -> dict[str, SiteWeek]:
-    """Read the week of each site. `rules` say what counts as a flood.
+    """Read the week of each of the sites `allowed`. `rules` say what counts as a flood.
 
     A stretch of work, at most a clock hour, counts to the day in which it begins.
     """
@@ -84,17 +93,20 @@ def read_weeks(
     work, alert = exposure.c, alerts.c
     with database.read() as connection:
         firing = select(work.site, work.hammer, work.start_ns, work.firing_ns).where(
-            work.start_ns >= begin, work.start_ns < end
+            work.start_ns >= begin, work.start_ns < end, *of_sites(work.site, allowed)
         )
         for site, hammer, start, firing_ns in connection.execute(firing):
             day = local_time(start, sites.zone_of(site)).date()
             hammer_weeks[site, hammer].firing_h[day] += firing_ns / (3600 * SECOND)
         onsets = select(alert.site, alert.hammer, alert.onset_ns).where(
-            alert.fault.in_(OPERATOR_FAULTS), alert.onset_ns >= begin, alert.onset_ns < end
+            alert.fault.in_(OPERATOR_FAULTS),
+            alert.onset_ns >= begin,
+            alert.onset_ns < end,
+            *of_sites(alert.site, allowed),
         )
         for site, hammer, onset in connection.execute(onsets):
             hammer_weeks[site, hammer].faults[local_time(onset, sites.zone_of(site)).date()] += 1
-        by_site = intervals(connection, end)
+        by_site = intervals(connection, end, allowed)
     weeks: dict[str, SiteWeek] = {}
     for (site, hammer), hammer_week in sorted(hammer_weeks.items()):
         if site not in weeks:

@@ -1,0 +1,23 @@
+"""Tokens that are limited to sites, and the browsers that get notifications."""
+
+from typing import Final
+
+import sqlalchemy as sa
+from alembic import op
+
+revision: Final = "0011"
+down_revision: Final = "0009"
+
+
+def upgrade() -> None:
+    op.add_column("tokens", sa.Column("sites", sa.Text))
+    op.create_table(
+        "push_subscriptions",
+        sa.Column("name", sa.Text, primary_key=True),
+        sa.Column("who", sa.Text, nullable=False),
+        sa.Column("url", sa.Text, nullable=False),
+        sa.Column("public_key", sa.Text, nullable=False),
+        sa.Column("auth", sa.Text, nullable=False),
+        sa.Column("lowest", sa.Text, nullable=False),
+        sa.Column("made_ns", sa.BigInteger, nullable=False),
+    )
