@@ -73,8 +73,8 @@ def list_coaching(
     with database.read() as connection:
         rows = connection.execute(query if site is None else query.where(c.site == site)).all()
     entries = [
-        CoachingEntry(number, Event(*key_and_time, json.loads(fields)), who)
-        for number, *key_and_time, fields, who in rows
+        CoachingEntry(number, Event(at_site, hammer, kind, time, json.loads(fields)), who)
+        for number, at_site, hammer, kind, time, fields, who in rows
     ]
     return [entry for entry in entries if operator in (None, entry.event.fields["operator"])]
 
