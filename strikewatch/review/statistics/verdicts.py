@@ -201,29 +201,23 @@ def judge(
 
 
 def describe_change(
-    case: RateComparison,
-    ratio: RateRatio,
-    corrected: float,
-    settings: Settings,
-    then: str = "in the previous period",
+    case: RateComparison, ratio: RateRatio, corrected: float, settings: Settings
 ) -> tuple[Changed, str]:
-    """Compare an operator or site with an earlier time, named by `then`.
-
-    `corrected`: p corrected for all changes compared.
-    """
+    """Compare an operator or site with the previous period; `corrected`: p corrected for all changes compared."""
     if not case.count + case.other_count:
-        return "same", f"None, as {then}."
+        return "same", "None, as in the previous period."
     if not case.comparable(settings):
-        return "little", _too_little(case, _why_not_comparable(case, settings, then), settings).words
-    times = _ratio_in_words(ratio.ratio, f"the rate {then}", f"{then} there")
+        why = _why_not_comparable(case, settings, "in the previous period")
+        return "little", f"No comparison with the previous period: {why}."
+    times = _ratio_in_words(ratio.ratio, "the rate then", "the previous period")
     if corrected < 1.0 - LEVEL:
         if not _relevant(ratio.ratio, settings):
-            return "same", f"As {then}: {times}. Hardly chance, but too little to matter."
+            return "same", f"As in the previous period: {times}. Hardly chance, but too little to matter."
         kind: Changed = "more" if ratio.ratio > 1.0 else "fewer"
-        return kind, f"{kind.capitalize()} than {then}: {times} (corrected p {_p_text(corrected)})."
+        return kind, f"{kind.capitalize()} than in the previous period: {times}. Hardly chance."
     if case.likely_missed():
-        return "little", _too_little(case, f"{times} may be chance", settings).words
-    return "same", f"As {then}: {times}, which chance alone explains."
+        return "little", f"No comparison with the previous period: {times} may be chance."
+    return "same", f"As in the previous period: {times}, which chance alone explains."
 
 
 class CoachingVerdict(NamedTuple):
@@ -252,7 +246,7 @@ def judge_coaching(
         return CoachingVerdict("little", words, settle_h)
     change = f"{_rate_text(case.count, case.hours)} an hour instead of {_rate_text(case.other_count, case.other_hours)}"
     limits = (
-        f"{_ratio_text(ratio.ratio)} times, 95 % {_ratio_text(ratio.lower)} to {_ratio_text(ratio.upper)}"
+        f"{format_ratio(ratio.ratio)} times, 95 % {format_ratio(ratio.lower)} to {format_ratio(ratio.upper)}"
     )
     if corrected >= 1.0 - LEVEL or not _relevant(ratio.ratio, settings):
         return CoachingVerdict("same", f"No clear change: {change} ({limits}).")
@@ -265,10 +259,11 @@ def _rate_text(count: float, hours: float) -> str:
     return f"{rate:.2g}" if rate < 10 else f"{rate:.0f}"
 
 
-def _ratio_text(ratio: float) -> str:
+def format_ratio(ratio: float) -> str:
+    """Format a ratio of rates: 0.04, 0.4, 3.1, 58."""
     if math.isinf(ratio):
         return "any number"
-    return f"{ratio:.2f}" if ratio < 0.095 else f"{ratio:.1f}"
+    return f"{ratio:.2f}" if ratio < 0.095 else f"{ratio:.1f}" if ratio < 9.95 else f"{ratio:.0f}"
 
 
 def _too_little(case: RateComparison, why: str, settings: Settings) -> Verdict:
@@ -341,7 +336,7 @@ def _ratio_in_words(ratio: float, rate: str, other: str) -> str:
         return f"some, while {other} had none"
     if ratio == 0.0:
         return f"none, while {other} had some"
-    return f"{ratio:.1f} times {rate}" if ratio >= 0.1 else f"less than a tenth of {rate}"
+    return f"{format_ratio(ratio)} times {rate}" if ratio >= 0.1 else f"less than a tenth of {rate}"
 
 
 def _p_text(p: float) -> str:
