@@ -76,6 +76,8 @@ ALWAYS: Final = registry.COMMON
 """Operator faults that every feed can show: they have rows in each table, even without occurrences."""
 MISUSE: Final = registry.MISUSE
 """Operator faults that only richer feeds show: they have rows in the table of a site where one occurred."""
+OPERATOR_FAULTS: Final = (*ALWAYS, *MISUSE)
+"""All faults that operators are judged by, and can be coached on."""
 OVER: Final[dict[str, Hours]] = {name: fault.exposure for name, fault in registry.FAULTS.items()}
 """The kind of hours that each fault's rate is based on."""
 
@@ -112,7 +114,7 @@ OPERATORS: Final = (
     *RATE,
     *("site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"),
     *("shrunk", "shrunk_lower", "shrunk_upper"),
-    *("dispersion", "p", "corrected", "standing", "verdict", "less_certain"),
+    *("dispersion", "p", "corrected", "standing", "verdict", "settle_h", "less_certain"),
     *CHANGE,
 )
 """One row per site, operator and fault, in that order. `unassigned` comes last in its site and is not compared: its
@@ -123,7 +125,8 @@ between which 95 % of predictions for these hours lie. `ratio`: the operator's r
 without those who are above. `shrunk`: estimated rate, shrunk towards the site's, with its 95 % interval.
 `dispersion`: ratio of the variance of counts to that of a Poisson distribution. `p`: of the comparison with the others;
 NaN if not compared. `corrected`: `p` corrected for all operators and faults of the site. `standing`: above, below,
-within, or little (too little data). `verdict`: the same as a sentence, with the reason. `less_certain`: how many of
+within, or little (too little data). `verdict`: the same as a sentence, with the reason. `settle_h`: further hours that
+would settle it; NaN if it is settled, or not known. `less_certain`: how many of
 `count` were found on hammers whose feed only lets the fault be inferred.
 """
 
@@ -143,11 +146,11 @@ GROUPS: Final = RATE
 WEEKS: Final = (
     *("site", "operator", "fault", "week"),
     *RATE,
-    *("centre", "chart_lower", "chart_upper", "signal"),
+    *("centre", "chart_lower", "chart_upper", "signal", "baseline"),
 )
 """One row per site, operator, fault and week with work; `week` is the Monday on which it begins. `centre`: the
-operator's rate over all weeks. `chart_lower`, `chart_upper`: control limits of that week's rate. `signal`: the rate is
-beyond them. `unassigned` has no rows."""
+operator's rate over the weeks with `baseline`: those before coaching on the fault, or all. `chart_lower`,
+`chart_upper`: control limits of that week's rate. `signal`: the rate is beyond them. `unassigned` has no rows."""
 
 
 Reasons = Mapping[Key, Sequence[tuple[str, str]]]
@@ -262,7 +265,7 @@ def count_faults(
     firing = table["firing_s"].where(table["firing_s"] > 0)
     table["judged_share"] = table["judged_s"] / firing
     table["count"] = table["count"].astype(int)
-    order = {fault: position for position, fault in enumerate((*ALWAYS, *MISUSE))}
+    order = {fault: position for position, fault in enumerate(OPERATOR_FAULTS)}
     table["position"] = table["fault"].map(order)
     return table.sort_values([*by, "position"], ignore_index=True)
 

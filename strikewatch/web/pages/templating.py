@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES
+from strikewatch.review.data.tables import OPERATOR_FAULTS
 from strikewatch.review.report.files import style
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.pages.formatting import SOURCE, Formatting, Translation
@@ -49,6 +50,7 @@ class Templates:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._environment.globals["operator_faults"] = OPERATOR_FAULTS
         self._environment.globals["outline"] = lambda priority: OUTLINES[BY_PRIORITY[priority]]
 
     def formatting(self, request: Request) -> Formatting:

@@ -6,7 +6,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision: Final = "0011"
-down_revision: Final = "0009"
+down_revision: Final = "0010"
 
 
 def upgrade() -> None:
