@@ -68,7 +68,7 @@ class StepRecord:
     feed: Sequence[FeedCount] = ()
     session_held: Instant | None = None
     recorded: bool = False
-    nodes: Mapping[str, NodeChanges] = field(default_factory=dict)
+    nodes: "Mapping[str, NodeChanges]" = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
