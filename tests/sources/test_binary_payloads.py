@@ -22,6 +22,7 @@ from strikewatch.sources.decode.cbor import read_cbor
 from strikewatch.sources.decode.compression import MAX_MEMBERS, Compression, unpack
 from strikewatch.sources.decode.messagepack import read_msgpack
 from strikewatch.sources.reasons import REASONS
+from tests.sources import malformed_binary
 
 Read = Callable[[bytes], Any]
 MIB = 1024 * 1024
@@ -244,3 +245,13 @@ def test_the_members_of_a_gzip_stream_are_joined_up_to_a_limit() -> None:
     """Source: RFC 1952 section 2.2: a file is a series of members. Each costs a copy of all that follows."""
     assert unpack(gzip.compress(b"ab") * MAX_MEMBERS, "gzip") == b"ab" * MAX_MEMBERS
     assert rejection(lambda: unpack(gzip.compress(b"") * 100_000, "gzip")).reason == "too_large"
+
+
+@pytest.mark.parametrize("name", malformed_binary.FORMATS)
+def test_malformed_payloads_end_in_a_rejection_or_a_value(name: str) -> None:
+    """60,000 of Sparkplug, 10,000 of each other format; nothing but the rejection is raised."""
+    count = 60_000 if name == "sparkplug" else 10_000
+    reasons = malformed_binary.run(name, count, seed=1)
+    assert reasons.total() == count
+    assert reasons["(unclear)"] == 0
+    assert 0.05 < reasons[""] / count < 0.95
