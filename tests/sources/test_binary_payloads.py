@@ -104,6 +104,8 @@ def test_a_block_of_all_channels_of_100_000_rows_of_bits_is_read() -> None:
         (read_cbor, bytes.fromhex("d90100836461616161d81900d81900"), "not_cbor", "tag 25 is not supported"),
         (read_cbor, b"\xd9\xff\xff\x02", "not_cbor", "tag 65535 is not supported"),
         (read_cbor, bytes.fromhex("c4821b7fffffffffffffff01"), "not_cbor", "too large"),
+        (read_cbor, b"\xc2\x51" + bytes(17), "not_cbor", "big number"),
+        (read_cbor, b"\xa1\xc2\x59\x20\x00" + b"\xff" * 0x2000 + b"\x01", "not_cbor", "big number"),
         (read_cbor, b"\xc4\x01", "not_cbor", r"not \[exponent, mantissa\]"),
         (read_cbor, b"\xd8\x56\x41\x01", "not_cbor", "typed array"),
         (read_msgpack, b"", "empty", "is empty"),
@@ -186,6 +188,13 @@ def test_typed_arrays_of_cbor_are_read_as_lists() -> None:
     assert read_cbor(b"\xd8\x55\x48" + struct.pack("<2f", 1.5, -2.0)) == [1.5, -2.0]
     assert read_cbor(b"\xd8\x4d\x44" + struct.pack("<2h", 1, -2)) == [1, -2]
     assert read_cbor(b"\xd8\x41\x44" + struct.pack(">2H", 1, 65535)) == [1, 65535]
+
+
+def test_typed_arrays_count_as_items(monkeypatch: pytest.MonkeyPatch) -> None:
+    payload = b"\xd8\x40\x58\x64" + bytes(100)
+    assert read_cbor(payload) == [0] * 100
+    monkeypatch.setattr(binary, "MAX_ITEMS", 99)
+    assert "tag 64 is not supported" in rejection(lambda: read_cbor(payload)).detail
 
 
 def test_timestamps_of_messagepack_are_nanoseconds() -> None:

@@ -92,7 +92,7 @@ class Nodes:
         self._born: set[NodeId] = set()
         self._moved: set[NodeId] = set()
         self._removed: set[NodeId] = set()
-        self._recent: dict[tuple[object, ...], list[MetricRecord]] = {}  # in order of arrival
+        self._recent: dict[tuple[Instant, int], list[MetricRecord]] = {}  # in order of arrival
         self._recent_records = 0
 
     def __len__(self) -> int:
@@ -105,14 +105,14 @@ class Nodes:
         the caller checks that they are plausible. Raises Rejected for a message of which nothing is used; the state is
         then as before.
         """
-        key = (received, *topic_levels, payload)
+        key = received, hash((*topic_levels, payload))
         if (records := self._recent.get(key)) is not None:
             return Taken(records, [], [], Counter())
         found = self._take(topic_levels, payload, received)
         self._remember(key, found.records)
         return found
 
-    def _remember(self, key: tuple[object, ...], records: list[MetricRecord]) -> None:
+    def _remember(self, key: tuple[Instant, int], records: list[MetricRecord]) -> None:
         self._recent[key] = records
         self._recent_records += len(records)
         while len(self._recent) > _RECENT_MESSAGES or self._recent_records > _RECENT_RECORDS:
