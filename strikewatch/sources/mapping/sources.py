@@ -14,6 +14,7 @@ from strikewatch.sources.mapping.health import SourceHealth
 from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mapping.patterns import MAX_LENGTH
 from strikewatch.sources.mapping.source import Route, Source
+from strikewatch.sources.mapping.sparkplug import SparkplugSource
 from strikewatch.sources.mapping.tables import SourceTable
 
 Taken = tuple[Route, ...]
@@ -34,13 +35,18 @@ class Sources:
     """The sources of a file, compiled. Used by one thread only."""
 
     def __init__(self, tables: Mapping[str, SourceTable]) -> None:
-        self.by_name: Final = {name: Source(name, table) for name, table in tables.items()}
+        self.by_name: Final = {name: _source(name, table) for name, table in tables.items()}
         self._live = [source for source in self.by_name.values() if source.topics]
         self.health: Final = {
             source.name: SourceHealth(source.name, tuple(topic.filter for topic in source.topics))
             for source in self._live
         }
         self._taken = lru_cache(maxsize=32_768)(self._find)
+
+    @property
+    def sparkplug(self) -> list[SparkplugSource]:
+        """The sources with a state to save."""
+        return [source for source in self._live if isinstance(source, SparkplugSource)]
 
     def __bool__(self) -> bool:
         """Return whether any source takes messages."""
@@ -143,3 +149,7 @@ class Sources:
                 events, rejects = len(into.events), len(into.rejects)
             keys += into.keys
         into.keys = keys
+
+
+def _source(name: str, table: SourceTable) -> Source:
+    return (SparkplugSource if table.payload == "sparkplug" else Source)(name, table)
