@@ -124,6 +124,9 @@ class Collector:
         return hammer
 
     def pass_over(self, what: str, name: str = "", count: int = 1) -> None:
+        """Count something passed over; of its name, characters that cannot be printed are replaced."""
+        if not name.isprintable():
+            name = "".join(char if char.isprintable() else "\ufffd" for char in name)
         passed = PassedOver(what, name)
         self.passed_over[passed] = self.passed_over.get(passed, 0) + count
 

@@ -16,6 +16,7 @@ from strikewatch.sources.mapping.patterns import MAX_LENGTH
 from strikewatch.sources.mapping.source import Route, Source
 from strikewatch.sources.mapping.sparkplug import SparkplugSource
 from strikewatch.sources.mapping.tables import SourceTable
+from strikewatch.sources.mapping.values import shown
 
 Taken = tuple[Route, ...]
 """How sources take a topic."""
@@ -79,7 +80,7 @@ class Sources:
                 health = self.health[source.name]
                 health.messages += 1
                 health.last_heard_ns = received
-                health.record((), (), {PassedOver("topic", topic[:64]): 1}, received)
+                health.record((), (), {PassedOver("topic", shown(topic).strip('"')): 1}, received)
                 return True
         return False
 

@@ -207,6 +207,7 @@ def check(found: Mapped) -> None:
         assert len(error.detail) < 1000
         assert error.detail.isprintable(), error.detail
     assert len(found.rejects) < 100
+    assert all(passed.name.isprintable() for passed in found.passed_over)
 
 
 def run(kind: str, count: int, seed: int) -> Counter[str]:
