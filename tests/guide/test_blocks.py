@@ -22,6 +22,7 @@ from strikewatch.core import instant
 from strikewatch.settings.environment import PREFIX, variables
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.decode import Samples, decode
+from strikewatch.sources.mapping import Sources, check_tables
 from tests.broker import Broker
 from tests.guide.documents import BLOCKS, TEXTS, TOP, Block, marked, of
 from tests.service.processor import until
@@ -32,6 +33,7 @@ FORMS = {
     "console",
     "python",
     "toml",
+    "toml sources",
     "json",
     "json samples",
     "json events",
@@ -177,6 +179,26 @@ def test_the_gateway_script_has_12_lines_and_its_blocks_arrive_whole(tmp_path: P
         assert len(decoded.rows) == 10
         assert not decoded.rejected
         assert not decoded.unknown
+
+
+@pytest.mark.parametrize("block", of("toml sources"), ids=str)
+def test_every_table_of_sources_has_no_mistake(block: Block) -> None:
+    tables, problems = check_tables(tomllib.loads(block.text))
+    assert not problems
+    assert tables
+
+
+def test_the_example_of_a_source_reads_the_payload_beside_it() -> None:
+    tables, _ = check_tables(tomllib.loads(of("toml sources")[0].text))
+    [payload] = [block.text for block in of("json") if '"hyd"' in block.text]
+    found = Sources(tables).map("v1/fennick-hollow/HB-01/telem", payload.encode(), RECEIVED)
+    assert not found.rejects
+    [rows] = found.rows.values()
+    assert {name: column.tolist() for name, column in rows.columns.items()} == {
+        "active": [1.0],
+        "pressure_bar": [142.5],
+        "oil_c": [61.2],
+    }
 
 
 @pytest.mark.parametrize("block", of("toml"), ids=str)

@@ -57,7 +57,7 @@ IMPERSONAL = {
         "to_state",
     ),
     *("upto", "told", "told_priority", "counts", "story", "client_id", "sender", "sites"),
-    *("source", "namespace", "group_id", "node_id", "births", "position"),
+    *("filters", "source", "namespace", "group_id", "node_id", "births", "position"),
     *("public_key", "auth", "lowest"),
 }
 """Text that never names a person."""
