@@ -46,6 +46,15 @@ class Texts:
         values = encoded.dictionary.to_pylist()
         return Cells([*values, None], int64(encoded.indices, null=len(values)))
 
+    def integers(self) -> Ints | None:
+        """Return the column as int64 [n]; None if a cell is empty, or not a whole number of that size."""
+        if self.array.null_count:
+            return None
+        try:
+            return int64(self.array.cast(pa.int64()), null=0)
+        except pa.ArrowInvalid:
+            return None
+
     def numbers(self, decimal: str) -> Floats | None:
         """Return the column as float64 [n], NaN for an empty cell; None if a text is not a number in that notation."""
         import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
