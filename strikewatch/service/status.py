@@ -81,6 +81,7 @@ class StatusLog:
         self._connected = False
         self._takeovers = 0
         self._refused: set[str] = set()
+        self._without_values: set[str] = set()
         self._reported = self._last_message = monotonic()
         self._rejected = self._messages = 0
 
@@ -103,6 +104,18 @@ class StatusLog:
                 self._refused.add(name)
                 _log.error(
                     "subscription_refused", filter=name, problem=grant, remedy="see the broker's access list"
+                )
+        for source in worker.source_health:
+            if source.has_no_values and source.name not in self._without_values:
+                self._without_values.add(source.name)
+                passed = [each.name for each in source.passed_over if each.name][:5]
+                _log.warning(
+                    "source_without_values",
+                    source=source.name,
+                    messages=source.messages,
+                    passed_over=passed,
+                    rejected={reason: each.count for reason, each in source.rejects.items()},
+                    remedy="compare the names and paths of its table with what the gateway sends",
                 )
         if now - self._reported < REPORT_EVERY_NS:
             return

@@ -64,6 +64,20 @@ REASONS: Final = {
         "not MessagePack: cut off, malformed, nested too deeply, or with an extension that is not supported",
         "send one object of MessagePack; of extensions only timestamps are read",
     ),
+    "not_sparkplug": Reason(
+        "not a payload of Sparkplug B: no valid protocol buffers, or text that is not UTF-8",
+        "publish payloads of Sparkplug B (spBv1.0) to its topics, and nothing else",
+    ),
+    "no_birth": Reason(
+        "metrics without a name, or whose name the node's births did not give, or may have given to another one",
+        "have the node publish its births again, as it must on `Node Control/Rebirth`; if its sequence numbers are "
+        "wrong, set rebirth = false in the source",
+    ),
+    "too_many_metrics": Reason(
+        "more Sparkplug nodes or metrics than allowed in one source",
+        "publish fewer metrics: at most 10,000 for a node, and 1,000 nodes and 200,000 metrics for a source; or make "
+        "a source for each group",
+    ),
     "bad_compression": Reason(
         "not compressed as its source says, or cut off",
         "correct how the source is compressed (gzip, zlib or deflate), or send the payload uncompressed",

@@ -1,8 +1,9 @@
-"""Process malformed payloads: `python -m tests.long.malformed [--live] [--count 1000000] [--seed 2]`.
+"""Process malformed payloads: `python -m tests.long.malformed [--live | --mapped] [--count 1000000] [--seed 2]`.
 
 Prints how often each reason was given. Without `--live` the payloads are decoded only, and it fails if anything but
 `Rejected` comes out of one. With it they go through the worker into a database, and it fails if one is not
-acknowledged, if more rejects than the limit are kept, or if the memory grows.
+acknowledged, if more rejects than the limit are kept, or if the memory grows. With `--mapped`, `count` payloads of each
+format go through the mapping of sources.
 """
 
 import argparse
@@ -17,6 +18,7 @@ from strikewatch.sources.reasons import explain
 from tests.long.attacks.processor import reset_peak, resident_mib
 from tests.service import test_flood
 from tests.sources import malformed
+from tests.sources.mapping import malformed as mapped
 
 WARM_UP = 20_000
 GROWTH_LIMIT_MIB = 50.0
@@ -31,6 +33,13 @@ def decode_all(count: int, seed: int) -> None:
     print(f"{count:>10,}  payloads, no crash")
     if reasons[malformed.NOT_FINITE]:
         sys.exit("infinite values were decoded")
+
+
+def map_all(count: int, seed: int) -> None:
+    for kind in mapped.FORMATS:
+        for reason, times in mapped.run(kind, count, seed).most_common():
+            print(f"{kind:<8} {times:>10,}  {reason or '(mapped)'}", flush=True)
+    print(f"{count:>19,}  payloads of each format, no crash")
 
 
 def process_all(count: int, seed: int) -> None:
@@ -59,10 +68,12 @@ def _to_nowhere(*_: object) -> structlog.PrintLogger:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--live", action="store_true", help="through the worker into a database")
+    parser.add_argument("--mapped", action="store_true", help="through the mapping of sources")
     parser.add_argument("--count", type=int, default=1_000_000)
     parser.add_argument("--seed", type=int, default=2)
     options = parser.parse_args()
-    (process_all if options.live else decode_all)(options.count, options.seed)
+    kind = process_all if options.live else map_all if options.mapped else decode_all
+    kind(options.count, options.seed)
 
 
 if __name__ == "__main__":

@@ -7,9 +7,10 @@ from typing import Any
 from structlog.testing import capture_logs
 
 from strikewatch.service.status import REPORT_EVERY_NS, StatusLog
+from strikewatch.sources.mapping import PassedOver, SourceHealth
 from strikewatch.sources.mqtt import CONNECTING, Status
 
-WORKER: Any = SimpleNamespace(messages=0, rejected=Counter())
+WORKER: Any = SimpleNamespace(messages=0, rejected=Counter(), source_health=())
 
 
 def away(reason: str, **more: Any) -> Status:
@@ -40,3 +41,19 @@ def test_a_takeover_is_logged_even_after_the_session_is_back() -> None:
         watch.update(away("in use by another instance", takeovers=2), WORKER)
     assert [one["takeovers"] for one in said if one["event"] == "broker_taken_over"] == [1, 2]
     assert not [one for one in said if one["event"] == "broker_lost"]
+
+
+def test_a_source_with_many_messages_and_no_value_is_reported_once() -> None:
+    """A misspelt name is passed over without an error, so this is the only sign of it."""
+    source = SourceHealth("telem", messages=99, passed_over={PassedOver("name", "P_SUPLY"): 99})
+    worker: Any = SimpleNamespace(messages=0, rejected=Counter(), source_health=(source,))
+    watch = StatusLog(lambda: 0)
+    connected = Status(connected=True, since_ns=0, reason="connected")
+    with capture_logs() as said:
+        watch.update(connected, worker)
+        assert not [one for one in said if one["event"] == "source_without_values"]
+        source.messages = 100
+        watch.update(connected, worker)
+        watch.update(connected, worker)
+    [warning] = [one for one in said if one["event"] == "source_without_values"]
+    assert warning["passed_over"] == ["P_SUPLY"]

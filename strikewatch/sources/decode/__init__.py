@@ -2,10 +2,10 @@
 
 topic.py    hammer and kind of message       strict_json.py  JSON without its loopholes
 samples.py  one instant, a block, an array   times.py        instants and even grids
-senml.py    RFC 8428 packs                   events.py       what people do to a hammer
+senml.py    RFC 8428 packs, also in CBOR     events.py       what people do to a hammer
 scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part
 cbor.py, messagepack.py  values in binary    binary.py       the bounds of both
-compression.py           gzip, zlib, deflate
+compression.py           gzip, zlib, deflate  sparkplug/      Sparkplug B, with what its births said
 
 Invalid input raises `Rejected`: `reason` is a key of `sources.reasons.REASONS`, `detail` names the place and the
 remedy. What a payload may cost is bounded; see `strict_json`.
@@ -20,7 +20,7 @@ from strikewatch.core.batch import Key, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import samples, senml, strict_json, topic
+from strikewatch.sources.decode import cbor, samples, senml, strict_json, topic
 from strikewatch.sources.decode.events import decode_event
 from strikewatch.sources.hold import has_hold_columns, without_hold
 
@@ -75,8 +75,10 @@ def decode(
     Raises Rejected, and nothing else, for any bytes.
     """
     key, kind = topic.parse(topic_name, prefix)
-    strict_json.check_size(payload)
     latest = received + max_ahead
+    if kind == "samples" and cbor.is_array(payload):
+        return _cbor_pack(key, payload, received, latest, key in held, max_keys)
+    strict_json.check_size(payload)
     start = payload[:64].lstrip()[:1]
     if kind == "events":
         if start != b"{":
@@ -95,10 +97,23 @@ def decode(
     if not pack:
         raise Rejected("empty", "payload: the array is empty")
     if senml.is_pack(pack):
-        rows, rejected, unknown = senml.decode_pack(pack, payload, received, latest, max_keys)
-    else:
-        rows, rejected, unknown = samples.decode_array(pack, payload, latest, null_ends_hold, max_keys)
+        decoded = senml.decode_pack(pack, payload, received, latest, max_keys)
+        return _samples(key, decoded, null_ends_hold, received)
+    rows, rejected, unknown = samples.decode_array(pack, payload, latest, null_ends_hold, max_keys)
     return _samples(key, (_sorted(rows), rejected, unknown), null_ends_hold, received)
+
+
+def _cbor_pack(
+    key: Key, payload: bytes, received: Instant, latest: Instant, null_ends_hold: bool, max_keys: int
+) -> Samples:
+    """Decode a SenML pack in CBOR. Raises Rejected."""
+    pack = cbor.read_senml(payload)
+    if not pack:
+        raise Rejected("empty", "payload: the array is empty")
+    if not senml.is_pack(pack):
+        raise Rejected("shape", "payload: an array in CBOR, but no SenML pack (RFC 8428)")
+    decoded = senml.decode_pack(pack, None, received, latest, max_keys)
+    return _samples(key, decoded, null_ends_hold, received)
 
 
 def _samples(key: Key, decoded: samples.Decoded, may_hold: bool, received: Instant) -> Samples:

@@ -7,6 +7,7 @@ to other parts of the payload, are refused.
 
 import io
 import math
+from base64 import urlsafe_b64encode
 from collections.abc import Callable, Mapping
 from decimal import Decimal
 from functools import cache, partial
@@ -79,7 +80,7 @@ def read_senml(payload: bytes) -> list[Any]:
     """Read a SenML pack in CBOR, with its labels as in JSON. Raises Rejected."""
     pack = read_cbor(payload)
     if not isinstance(pack, list):
-        raise Rejected("shape", "payload: not an array; a SenML pack in CBOR is an array of maps")
+        raise Rejected("shape", "payload: not an array; a SenML pack is an array of maps")
     return [_with_labels(each, number) for number, each in enumerate(pack)]
 
 
@@ -89,6 +90,8 @@ def _with_labels(record: Any, number: int) -> Any:
     named = {_SENML_LABELS.get(label) or str(label): value for label, value in record.items()}
     if len(named) < len(record):
         raise Rejected("duplicate_key", f"[{number}]: a label is given as a number and as text; send it once")
+    if isinstance(data := named.get("vd"), bytes):
+        named["vd"] = urlsafe_b64encode(data).decode().rstrip("=")
     return named
 
 

@@ -1,4 +1,4 @@
-"""Decode RFC 8428 SenML JSON packs.
+"""Decode RFC 8428 SenML packs, in JSON or in CBOR.
 
 Base values apply from their record on; names, times and values are resolved as in section 4.6; times below 2^28 are
 relative to the moment of reception (section 4.5.3). An unknown label is ignored unless it ends in `_`
@@ -11,7 +11,9 @@ import math
 import re
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Any, Final
+from functools import lru_cache
+from sys import float_info
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from pydantic_core import CoreSchema, SchemaValidator, ValidationError
@@ -26,7 +28,11 @@ from strikewatch.sources.decode.samples import MAX_UNKNOWN
 from strikewatch.sources.decode.strict_json import place
 
 VERSION: Final = 10
-RELATIVE_BELOW_S: Final = 2**28
+RELATIVE_BELOW: Final = 2**28 * SECOND
+
+_CACHED_CHARACTERS: Final = 200
+"""Names up to this length are cached: what strangers send must not fill the memory."""
+_LARGEST: Final = float_info.max
 
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*", re.ASCII)
 
@@ -65,6 +71,20 @@ NAMES: Final[dict[str, tuple[str, str]]] = {
 """Last segment of a name → the channel, and the unit if the record gives none ("": it must give one)."""
 
 
+class _Target(NamedTuple):
+    """The channel that a name stands for. `implied`: the unit if the record gives none; `units`: those accepted."""
+
+    channel: str
+    boolean: bool
+    implied: str
+    units: dict[str, Convert]
+
+
+_TARGETS: Final = {
+    segment: _Target(name, CHANNELS[name].boolean, implied, UNITS[CHANNELS[name].unit])
+    for segment, (name, implied) in NAMES.items()
+}
+
 _NUMBER: Final = schema.float_schema(strict=True, allow_inf_nan=False)
 _TEXT: Final = schema.str_schema(strict=True)
 _SCHEMAS: Final[dict[str, CoreSchema]] = {
@@ -82,73 +102,107 @@ _VALIDATOR: Final = SchemaValidator(
     )
 )
 _LABELS: Final = _SCHEMAS.keys()
-_BASE: Final = frozenset(label for label in _LABELS if label.startswith("b"))
+_NUMBERS: Final = frozenset(label for label, kind in _SCHEMAS.items() if kind is _NUMBER)
+_TEXTS: Final = frozenset(label for label, kind in _SCHEMAS.items() if kind is _TEXT)
+_BASE: Final = frozenset({"bn", "bt", "bu", "bv"})
 _VALUES: Final = ("v", "vs", "vb", "vd")
 
 _Record = dict[str, Any]
-"""One record as sent, or what it inherits from earlier records, by label."""
+"""One record as sent, by label."""
 
 
 def is_pack(records: list[Any]) -> bool:
-    """Tell whether a JSON array is a pack: its first object has RFC 8428 labels and no `time` or `time_ms`."""
+    """Tell whether an array is a pack: its first object has RFC 8428 labels and no `time` or `time_ms`."""
     first = next((each for each in records if isinstance(each, dict)), {})
     return not _LABELS.isdisjoint(first) and times.TIME_KEYS.isdisjoint(first)
 
 
 def decode_pack(
     records: list[Any],
-    payload: bytes,
+    payload: bytes | None,
     received: Instant,
     latest: Instant,
     max_keys: int = strict_json.MAX_KEYS,
 ) -> tuple[Rows, tuple[Rejected, ...], tuple[str, ...]]:
-    """Decode a pack read from `payload`: its rows in order of first mention, no rejected objects, unknown names.
+    """Decode a pack: its rows in order of time, no rejected objects, unknown names.
 
-    Raises Rejected for the whole pack, because its records depend on one another.
+    `payload`: the JSON that the records were read from; None if they were not. Raises Rejected for the whole pack,
+    because its records depend on one another.
     """
     if len(records) > strict_json.MAX_ROWS:
         raise Rejected("too_large", f"payload: {len(records)} records; at most {strict_json.MAX_ROWS}")
-    if not strict_json.is_plain(payload, (each for each in records if isinstance(each, dict))):
+    if payload is not None and not strict_json.is_plain(
+        payload, [each for each in records if isinstance(each, dict)]
+    ):
         records = strict_json.read_again(payload)
     rows: dict[Instant, dict[str, float]] = {}
     unknown: dict[str, None] = {}
-    base: _Record = {"bn": "", "bt": 0.0, "bu": "", "bv": 0.0}
+    base_name, base_time, base_unit, base_value = "", 0.0, "", 0.0
+    time_of: tuple[float, float] | None = None
+    time = 0
     for number, each in enumerate(records):
-        where = f"[{number}]"
-        strict_json.check_key_count(each, max_keys, where)
-        record = _record(each, where)
-        base.update((label, value) for label, value in record.items() if label in _BASE)
-        if len(unknown) < MAX_UNKNOWN and not record.keys() <= _LABELS:
-            unknown.update(dict.fromkeys(label[:80] for label in record if label not in _LABELS))
+        record = each if _is_usual(each) else _record(each, number, max_keys, unknown)
+        if not _BASE.isdisjoint(record):
+            base_name = record.get("bn", base_name)
+            base_time = record.get("bt", base_time)
+            base_unit = record.get("bu", base_unit)
+            base_value = record.get("bv", base_value)
         values = [label for label in _VALUES if label in record]
-        if len(values) > 1:
-            raise Rejected(
-                "both_given", f"{place(where, values[1])}: is given with {values[0]}; send one value"
-            )
-        if not values:
+        if len(values) != 1:
+            if values:
+                spot = place(f"[{number}]", values[1])
+                raise Rejected("both_given", f"{spot}: is given with {values[0]}; send one value")
             continue
-        name = _name(base["bn"] + record.get("n", ""), where)
-        segment = re.split("[:/.]", name)[-1]
-        if segment not in NAMES:
+        name = base_name + record.get("n", "")
+        segment = _last_segment(name) if len(name) <= _CACHED_CHARACTERS else _last_segment.__wrapped__(name)
+        if segment is None:
+            raise Rejected(
+                "senml_name",
+                f"[{number}]: resolved name {name[:80]!r}; letters, digits and -:./_ (RFC 8428, 4.5.1)",
+            )
+        target = _TARGETS.get(segment)
+        if target is None:
             if len(unknown) < MAX_UNKNOWN:
                 unknown[segment[:80]] = None
             continue
-        channel, implied = NAMES[segment]
-        value = _value(record, values[0], base, channel, implied, where)
-        row = rows.setdefault(_time(record, base, received, latest, where), {})
-        if channel in row:
+        value = _value(record, values[0], base_value, record.get("u") or base_unit, target, number)
+        if time_of != (own_time := (base_time, record.get("t", 0.0))):
+            time = _time(*own_time, received, latest, number)
+            time_of = own_time
+        row = rows.setdefault(time, {})
+        if target.channel in row:
             raise Rejected(
-                "both_given", f"{where}: {channel} is given already for this instant; send it once"
+                "both_given", f"[{number}]: {target.channel} is given already for this instant; send it once"
             )
-        row[channel] = value
-    channels = dict.fromkeys(channel for row in rows.values() for channel in row)
-    columns = {
-        name: np.array([row.get(name, np.nan) for row in rows.values()], np.float64) for name in channels
-    }
-    return Rows(np.array(list(rows), np.int64), columns), (), tuple(unknown)[:MAX_UNKNOWN]
+        row[target.channel] = value
+    in_order = sorted(rows)
+    channels = {channel: None for row in rows.values() for channel in row}
+    cells = np.array([[rows[at].get(name, math.nan) for at in in_order] for name in channels], np.float64)
+    columns = dict(zip(channels, cells, strict=True))
+    return Rows(np.array(in_order, np.int64), columns), (), tuple(unknown)[:MAX_UNKNOWN]
 
 
-def _record(each: Any, where: str) -> _Record:
+def _is_usual(record: Any) -> bool:
+    """Tell whether a record has only known labels other than `bver`, with values of their types; else see `_record`."""
+    if type(record) is not dict:
+        return False
+    for label, value in record.items():
+        kind = type(value)
+        if kind is float or kind is int:
+            if label not in _NUMBERS or not -_LARGEST <= value <= _LARGEST:
+                return False
+        elif kind is str:
+            if label not in _TEXTS:
+                return False
+        elif kind is not bool or label != "vb":
+            return False
+    return True
+
+
+def _record(each: Any, number: int, max_keys: int, unknown: dict[str, None]) -> _Record:
+    """Validate a record and collect its unknown labels. Raises Rejected."""
+    where = f"[{number}]"
+    strict_json.check_key_count(each, max_keys, where)
     if isinstance(each, Rejected):
         raise Rejected(each.reason, f"{where}.{each.detail}")
     try:
@@ -164,41 +218,52 @@ def _record(each: Any, where: str) -> _Record:
             raise Rejected(
                 "senml_label", f"{spot}: must be understood (RFC 8428, 4.4) and is not; leave it out"
             )
+    if len(unknown) < MAX_UNKNOWN:
+        unknown.update(dict.fromkeys(label[:80] for label in record if label not in _LABELS))
     return record
 
 
-def _name(name: str, where: str) -> str:
-    if not _NAME.fullmatch(name):
-        raise Rejected(
-            "senml_name", f"{where}: resolved name {name[:80]!r}; letters, digits and -:./_ (RFC 8428, 4.5.1)"
-        )
-    return name
+@lru_cache(maxsize=4096)
+def _last_segment(name: str) -> str | None:
+    """Return the last segment of a resolved name; None for an invalid name."""
+    return re.split("[:/.]", name)[-1] if _NAME.fullmatch(name) else None
 
 
-def _time(record: _Record, base: _Record, received: Instant, latest: Instant, where: str) -> Instant:
-    """Add base time and time as decimals: a sum of two binary floats would be off by a tenth of a microsecond."""
-    time_s = Decimal(repr(base["bt"])) + Decimal(repr(record.get("t", 0.0)))
-    time = round(time_s * SECOND)
-    return times.within(time + received if time_s < RELATIVE_BELOW_S else time, latest, where, "t")
+def _time(base_s: float, time_s: float, received: Instant, latest: Instant, number: int) -> Instant:
+    """Return the instant of a record. Raises Rejected."""
+    exact = _in_ns(base_s) + _in_ns(time_s) if time_s else _in_ns(base_s)
+    time = round(exact)
+    return times.within(time + received if exact < RELATIVE_BELOW else time, latest, f"[{number}]", "t")
 
 
-def _value(record: _Record, label: str, base: _Record, channel: str, implied: str, where: str) -> float:
-    unit = record.get("u") or base["bu"]
-    spot = place(where, label)
-    if CHANNELS[channel].boolean:
+def _in_ns(time_s: float) -> int | Decimal:
+    """Return seconds as exact ns, of the decimal number that was sent: the float itself may be 0.1 µs beside it."""
+    if abs(time_s) < 2**32:  # then two numbers with six decimals are never the same float
+        time_us = round(time_s * 1e6)
+        if time_us / 1e6 == time_s:
+            return time_us * 1000
+    return Decimal(repr(float(time_s))) * SECOND
+
+
+def _value(record: _Record, label: str, base_value: float, unit: str, target: _Target, number: int) -> float:
+    """Return the value in the channel's unit. Raises Rejected."""
+    if target.boolean:
         if label == "vb":
             return float(record["vb"])
-        if label == "v" and unit == "/" and base["bv"] + record["v"] in (0.0, 1.0):
-            return float(base["bv"] + record["v"])  # a switch, RFC 8428, 12.1, note 1
-        raise Rejected("bad_value", f"{spot}: {channel} is true or false; send it as vb")
+        if label == "v" and unit == "/" and (total := float(base_value) + float(record["v"])) in (0.0, 1.0):
+            return total  # a switch, RFC 8428, 12.1, note 1
+        spot = place(f"[{number}]", label)
+        raise Rejected("bad_value", f"{spot}: {target.channel} is true or false; send it as vb")
     if label != "v":
-        raise Rejected("bad_value", f"{spot}: {channel} is a number; send it as v")
-    units = UNITS[CHANNELS[channel].unit]
-    convert = units.get(unit or implied)
+        spot = place(f"[{number}]", label)
+        raise Rejected("bad_value", f"{spot}: {target.channel} is a number; send it as v")
+    convert = target.units.get(unit or target.implied)
     if convert is None:
-        said = f"unit {unit[:40]!r} does not fit {channel}" if unit else "no unit"
-        raise Rejected("senml_unit", f"{place(where, 'u')}: {said}; send one of {', '.join(units)}")
-    value = convert(base["bv"] + record["v"])
+        said = f"unit {unit[:40]!r} does not fit {target.channel}" if unit else "no unit"
+        spot = place(f"[{number}]", "u")
+        raise Rejected("senml_unit", f"{spot}: {said}; send one of {', '.join(target.units)}")
+    value = convert(float(base_value) + float(record["v"]))
     if not math.isfinite(value):
-        raise Rejected("bad_value", f"{spot}: {base['bv']} + {record['v']} is too large for its unit")
+        spot = place(f"[{number}]", label)
+        raise Rejected("bad_value", f"{spot}: {base_value} + {record['v']} is too large for its unit")
     return value

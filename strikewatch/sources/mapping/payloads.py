@@ -55,14 +55,22 @@ def read_json(payload: bytes) -> Any:
         if not payload.strip():
             raise Rejected("empty", "payload: is empty") from None
         raise Rejected("not_json", f"payload: {str(error)[:200]}") from None
-    kind = type(tree)
-    if kind is dict or kind is list:
-        # Each key and each text has two quotation marks; if there are no more, no key occurs twice.
-        if payload.count(b'"') != 2 * (_count(tree) if kind is list else len(tree) + _count(tree.values())):
+    if type(tree) is dict or type(tree) is list:
+        if not _is_plain(tree, payload.count(b'"')):
             _refuse_duplicates(strict_json.read_again(payload, allow_nan=True))
         if payload.count(b":") > MAX_KEYS:
             _check_keys(tree)
     return tree
+
+
+def _is_plain(tree: Any, quotation_marks: int) -> bool:
+    """Tell whether a tree certainly has no key twice: each key and each text has two quotation marks.
+
+    If those outside of inner objects and arrays are all that there are, nothing inside has any.
+    """
+    values, keys = (tree.values(), len(tree)) if type(tree) is dict else (tree, 0)
+    outside = keys + list(map(type, values)).count(str)
+    return quotation_marks == 2 * outside or quotation_marks == 2 * (keys + _count(values))
 
 
 def _count(values: Any) -> int:

@@ -106,7 +106,7 @@ class Source:
         self.topics: Final = tuple(map(Topic, table.topics))
         self.arrival: Final = table.time is not None and table.time.form == "arrival"
         """Whether the time of receipt counts, since none is sent."""
-        self._read = payload_reader(table) if self.topics else None
+        self._read = payload_reader(table)
         self._records = paths.parse(table.record_path, many=True).steps
         self._where = _conditions(table.where)
         self._site, self._hammer = compile_template(table.site), compile_template(table.hammer)
@@ -216,28 +216,34 @@ class Source:
         if retained and (self.table.retained == "skip" or self.arrival):
             into.pass_over("retained")
             return
-        if route.quick is not None and route.key not in held:
-            row = self._read_row(route.quick, payload, received, latest)
-            if row is not None and route.key is not None:
+        try:
+            tree = self._read(payload)
+        except Rejected as error:
+            message = _Message(received, latest, held, into)
+            message.reject(error, route.key)
+            self._finish(message)
+            return
+        if route.quick is not None and route.key not in held and route.key is not None:
+            row = self._read_row(route.quick, tree, received, latest)
+            if row is not None:
                 into.add_row(route.key, *row)
                 return
-        self._collect(route.words, payload, _Message(received, latest, held, into))
+        self._collect(route, tree, _Message(received, latest, held, into))
 
     def _read_row(
         self,
         quick: Iterable[tuple[str, Getter, Callable[[Any], float]]],
-        payload: bytes,
+        tree: Any,
         received: Instant,
         latest: Instant,
     ) -> tuple[Instant, Row] | None:
         """Read the only row of a message; None if anything about it is unusual."""
+        frame = (tree,)
+        row: Row = {}
         try:
-            tree = self._read(payload)  # type: ignore[misc]  # a source with topics has a reader
-            frame = (tree,)
             time = received
             if self._time is not None:
                 time = self._time.read(self._time_at(frame, tree), received, latest)
-            row: Row = {}
             for name, get, read in quick:
                 raw = get(frame, tree)
                 if raw is not MISSING:
@@ -246,18 +252,17 @@ class Source:
             return None
         return (time, row) if row else None
 
-    def _collect(self, words: Words, payload: bytes, message: _Message) -> None:
+    def _collect(self, route: Route, tree: Any, message: _Message) -> None:
         """Add what any message gives."""
         try:
-            tree = self._read(payload)  # type: ignore[misc]  # a source with topics has a reader
             if self._records:
-                self._take_all(words, tree, message)
+                self._take_all(route.words, tree, message)
             else:
-                self._take(words, (tree,), tree, message)
+                self._take(route.words, (tree,), tree, message)
             if message.unmatched:
                 raise Rejected("nothing", f"none of the source's channels is in this payload{_there(tree)}")
         except Rejected as error:
-            message.reject(error, self._key_of(words))
+            message.reject(error, route.key)
         self._finish(message)
 
     def _take_all(self, words: Words, tree: Any, message: _Message) -> None:

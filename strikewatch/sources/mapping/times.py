@@ -199,16 +199,20 @@ def step_ns(raw: Any, table: "StepTable") -> Fraction:
     """Return the step between two values of an array, ns, as an exact fraction. Raises Rejected("bad_step")."""
     if raw is MISSING:
         raise Rejected("missing", f"step: is missing; nothing is at {table.at}")
-    if type(raw) in (int, float) and 0 < raw < 1e12:
-        exact = Fraction(Decimal(repr(raw)))
-        step = SECOND / exact if table.form == "Hz" else exact * NS_PER[table.form]
-        if times.MIN_STEP_S * SECOND <= step <= 86_400 * SECOND:
-            return step
+    if type(raw) in (int, float) and 0 < raw < 1e12 and (step := _exact_step(raw, table.form)):
+        return step
     what = "a rate in Hz" if table.form == "Hz" else f"a step in {table.form}"
     raise Rejected(
         "bad_step",
         f"{table.at}: {shown(raw)} is not {what} of at least {times.MIN_STEP_S} s and at most a day",
     )
+
+
+@lru_cache(maxsize=256)
+def _exact_step(raw: int | float, form: str) -> Fraction | None:
+    exact = Fraction(Decimal(repr(raw)))
+    step = SECOND / exact if form == "Hz" else exact * NS_PER[form]
+    return step if times.MIN_STEP_S * SECOND <= step <= 86_400 * SECOND else None
 
 
 def even_grid(first: Instant, step: Fraction, count: int) -> Ints:

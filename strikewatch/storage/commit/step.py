@@ -10,6 +10,7 @@ from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch
+from strikewatch.sources.decode.sparkplug import NodeChanges
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,7 @@ class StepRecord:
     in the named `layout`. `counts`: rows dropped without being kept (duplicates, late rows), by reason; the `rejects`
     are counted by their own reasons in addition. `feed`: counts by sender. `session_held`: wall time at which the
     broker held the session; None: not to be written. `recorded`: rows and applied events are in recordings already.
+    `nodes`: by Sparkplug source, what has changed of its nodes.
     """
 
     received: Instant
@@ -64,6 +66,7 @@ class StepRecord:
     feed: Sequence[FeedCount] = ()
     session_held: Instant | None = None
     recorded: bool = False
+    nodes: Mapping[str, NodeChanges] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements
+from strikewatch.storage.commit.sparkplug_nodes import write_nodes
 from strikewatch.storage.commit.statements import (
     alert_row,
     bout_row,
@@ -177,6 +178,8 @@ class Store:
                 self.store_changes(connection, step.changes, step.received)
             if step.counts or step.rejects or step.feed:
                 self._store_rejects(connection, step)
+            if step.nodes:
+                write_nodes(connection, step.nodes)
             if step.session_held is not None:
                 connection.execute(statements.SESSION_HELD, {"held": step.session_held})
 

@@ -21,7 +21,7 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0009"
+SCHEMA_VERSION: Final = "0010"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -270,3 +270,17 @@ broker_session: Final = Table(
 )
 """One row, `SESSION_NUMBER`."""
 SESSION_NUMBER: Final = 1
+
+sparkplug_nodes: Final = Table(
+    "sparkplug_nodes",
+    metadata,
+    Column("source", Text, primary_key=True),
+    Column("namespace", Text, primary_key=True),
+    Column("group_id", Text, primary_key=True),
+    Column("node_id", Text, primary_key=True),
+    Column("layout", Text, nullable=False),
+    Column("births", Text, nullable=False),  # JSON: what the births said, written when they change
+    Column("position", Text, nullable=False),  # JSON: where the node is in its sequence of messages
+    sqlite_with_rowid=False,
+)
+"""The edge nodes of the Sparkplug sources, in the layout of `sources/decode/sparkplug`."""
