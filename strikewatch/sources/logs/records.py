@@ -11,7 +11,7 @@ import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.events import Event
-from strikewatch.sources.recordings.columns import int64, one_array
+from strikewatch.sources.recordings.columns import float64, int64, one_array
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class Texts:
             found = array.cast(pa.float64())
         except pa.ArrowInvalid:
             return None
-        values: Floats = one_array(found).to_numpy(zero_copy_only=False)
+        values = float64(found)
         # Arrow also reads words such as nan and inf, which stand for no number here.
         words = np.count_nonzero(~np.isfinite(values)) - array.null_count
         return None if words else values
