@@ -50,7 +50,7 @@ class Step:
     """The data of one step: decoded rows and events, what the detectors found, and rejects.
 
     `received`: wall time. `recorded`: from our own recordings, so not to be recorded. `redelivered`: hammers with
-    redelivered messages. `postponed`: messages for another step.
+    redelivered messages. `postponed`: messages for another step. `requests`: topics and payloads to publish.
     """
 
     def __init__(self, received: Instant, *, recorded: bool = False) -> None:
@@ -65,6 +65,7 @@ class Step:
         self.stretches: list[AttributedStretch] = []
         self.rejects: list[Reject] = []
         self.postponed: list[Message] = []
+        self.requests: list[tuple[str, bytes]] = []
         self.postponed_hammers: set[Key] = set()
         self.held_ns = 0
 
@@ -206,6 +207,7 @@ class Intake:
         received = message.received_ns - self.clock.lead_ns
         latest = received + self._max_ahead_ns + max(self.clock.lead_ns, 0)
         keys, events, rejects = mapped.map(message, taken, received, latest)
+        step.requests += mapped.take_requests()
         for error, key, private in rejects:
             step.reject(message.topic, b"" if private else message.payload, error, key)
         if events or not samples.keys().isdisjoint(keys):

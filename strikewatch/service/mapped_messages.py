@@ -66,6 +66,11 @@ class MappedMessages:
             found.rejects = []
         return found.keys, events, rejects
 
+    def take_requests(self) -> list[tuple[str, bytes]]:
+        """Return the topics and payloads to publish, and forget them."""
+        found, self._collector.requests = self._collector.requests, []
+        return found
+
     @property
     def spans_much(self) -> bool:
         """Whether the rows should be handed on, so that held values do not fill too much at once."""

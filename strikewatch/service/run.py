@@ -31,9 +31,11 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks import log
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.heartbeat import Heartbeat
+from strikewatch.sources.decode import topic
 from strikewatch.sources.mapping import load_sources
 from strikewatch.sources.mqtt import IN_USE, Subscriber
-from strikewatch.storage.commit.broker_session import load_session, save_held
+from strikewatch.storage.commit.broker_session import load_session, save_filters, save_held
+from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.disk import private_umask
 from strikewatch.web.live.worker_stats import WorkerStats
 
@@ -126,11 +128,13 @@ class Processor:
             )
             session = load_session(store)
             sources = load_sources(settings.sources_file)
+            save_filters(store, {*session.filters, *sources.filters, *topic.filters(settings.mqtt.prefix)})
             subscriber = Subscriber(
                 settings.mqtt.with_client_id(session.client_id),
                 self._wall,
                 filters=sources.filters,
                 machine_of=lambda name: sources.machine(name, settings.mqtt.prefix),
+                unwanted=session.filters,
             )
             journal = StepJournal(_journal_path(settings), version("strikewatch"))
             watch = SessionWatch(subscriber.status, session.held, seconds(settings.mqtt.dead_after_s))
@@ -181,7 +185,7 @@ class Processor:
             if http_server is not None:
                 http_server.start()
             try:
-                self._run_worker(worker, subscriber)
+                self._run_worker(worker, subscriber, store)
                 journal.close()
             except StrikewatchError:  # not caused by the messages under way
                 journal.close()
@@ -207,8 +211,9 @@ class Processor:
             raise StrikewatchError(f"stopped, since a thread died: {self._failure}") from self._failure
         _log.info("stopped", messages=worker.messages, rejected=dict(worker.rejected))
 
-    def _run_worker(self, worker: Worker, subscriber: Subscriber) -> None:
+    def _run_worker(self, worker: Worker, subscriber: Subscriber, store: Store) -> None:
         watch = StatusLog(self._monotonic)
+        filters_saved = False
         while not self._stopping.is_set():
             try:
                 worker.turn(STEP_TIMEOUT_S)
@@ -222,6 +227,10 @@ class Processor:
                 self.ready.set()
                 self._fresh_s = time.monotonic()
                 self._touch_alive_file()
+            if status.grants and not filters_saved:  # the broker has unsubscribed the others
+                with suppress(StoreError):
+                    save_filters(store, subscriber.filters)
+                    filters_saved = True
             watch.update(status, worker)
 
     def _wait(self, timeout_s: float) -> bool:

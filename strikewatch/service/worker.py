@@ -35,6 +35,7 @@ from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mapping import SourceHealth, Sources
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions.entries import ManualEvents
+from strikewatch.storage.commit.sparkplug_nodes import restore_nodes
 from strikewatch.storage.commit.step import Saved, StepRecord
 from strikewatch.storage.commit.store import Store
 
@@ -76,7 +77,7 @@ class Worker:
     `wall` and `monotonic` return ns. `alerts_changed` is called after a step that changed alerts, `send_urgent` with
     messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop. `session`: the
     session at the broker. `journal`: lists the messages under way, so that none can end the process again and again.
-    `sources`: mapped topics.
+    `sources`: mapped topics. `publish(topic, payload)` sends a request to a gateway, which may be lost.
     """
 
     def __init__(
@@ -93,6 +94,7 @@ class Worker:
         session: SessionWatch | None = None,
         journal: StepJournal | None = None,
         sources: Sources | None = None,
+        publish: Callable[[str, bytes], None] = lambda _topic, _payload: None,
     ) -> None:
         self._store = store
         self._journal = journal or StepJournal()
@@ -106,6 +108,10 @@ class Worker:
         self._intake = Intake(
             settings, wall, monotonic, store.has_event, saved.newest, self._journal.check, sources
         )
+        self._publish = publish
+        with store.read() as connection:
+            for each in self._intake.sources.sparkplug:
+                restore_nodes(connection, each.name, each.nodes)
         self.source_health: tuple[SourceHealth, ...] = self._intake.sources.report(wall())
         """What has been heard of each mapped source, renewed every second; any thread may read it."""
         self._pipeline = Pipeline(settings.of_hammer)
@@ -307,6 +313,7 @@ class Worker:
             feed=self._intake.tally.take(self._monotonic()),
             session_held=self._session.unsaved,
             recorded=step.recorded,
+            nodes={source.name: source.nodes.take_changes() for source in self._intake.sources.sparkplug},
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
@@ -331,6 +338,8 @@ class Worker:
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
+        for topic, payload in step.requests:
+            self._publish(topic, payload)
         if step.changes or own_changes:
             self._alerts_changed()
             log_changes(step.changes)

@@ -18,6 +18,7 @@ from tests.service.processor import Processor, now_ns, until
 from tests.service.test_equality import replayed, told
 from tests.sources.mapping.examples import MESSAGES, example_text
 from tests.sources.mapping.test_examples import SITE
+from tests.sources.sparkplug import BOOLEAN, UINT64, metric, payload
 
 SCANS = """
 [scan]
@@ -211,3 +212,58 @@ def test_retained_values_are_used_only_if_the_table_says_so(
     assert len(found["HB-03"]["time"]) == 5
     assert not found["HB-04"].get("oil_c")
     assert len(found["HB-04"]["time"]) == 4
+
+
+def test_a_source_that_is_taken_out_is_unsubscribed(
+    tmp_path: Path, broker: Broker, publisher: mqtt.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The broker keeps the session, and with it every subscription of earlier runs."""
+    processor = processor_of(tmp_path / "p", broker, SCANS, monkeypatch).start()
+    at = now_ns() // 1_000_000
+    try:
+        until(lambda: processor.query("select filters from broker_session where filters like '%plc/+/+%'"))
+        assert processor.stop() == 0
+        monkeypatch.delenv("STRIKEWATCH_SOURCES_FILE")
+        processor.start()
+        until(
+            lambda: processor.query("select filters from broker_session where filters not like '%plc/+/+%'")
+        )
+        send(publisher, "plc/HB-03/oil", {"t": at, "v": 61.0})
+        send(publisher, f"strikewatch/{SITE}/HB-09/samples", {"time_ms": at, "oil_c": 61})
+        until(lambda: processor.query("select 1 from hammer_state where hammer = 'HB-09'"))
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+    assert not processor.query("select reason from rejects")
+
+
+def test_sparkplug_aliases_survive_a_restart(
+    tmp_path: Path, broker: Broker, publisher: mqtt.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a restart the node sends data by the aliases of births that it sent before."""
+    topic = "spBv1.0/Fennick Hollow/{}/cab-2"
+    tables = example_text().partition("[edge]")
+    processor = processor_of(tmp_path / "p", broker, "[edge]" + tables[2], monkeypatch).start()
+    start_ms = now_ns() // 1_000_000 - 120_000
+
+    def data(seq: int, after_s: int, on: bool) -> bytes:
+        return payload([metric(on, BOOLEAN, alias=1, time_ms=start_ms + after_s * 1000)], seq)
+
+    try:
+        born = payload([metric(0, UINT64, name="bdSeq")], 0, start_ms)
+        send(publisher, topic.format("NBIRTH"), born, 0)
+        born = payload([metric(False, BOOLEAN, name="Hammer/On", alias=1, time_ms=start_ms)], 1, start_ms)
+        send(publisher, topic.format("DBIRTH") + "/Breaker 2", born, 0)
+        until(lambda: processor.query("select 1 from sparkplug_nodes where births like '%Hammer/On%'"))
+        assert processor.stop() == 0
+        processor.start()
+        for seq, after_s, on in ((2, 10, True), (3, 40, False), (4, 41, False)):
+            send(publisher, topic.format("DDATA") + "/Breaker 2", data(seq, after_s, on), 0)
+        until(lambda: [one for one in processor.alerts() if one["cleared"]])
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+    [alert] = processor.alerts()
+    assert (alert["fault"], alert["hammer"]) == ("same_spot", "HB-02")
+    assert alert["onset"] == instant.text((start_ms + 25_000) * 1_000_000)
+    assert not processor.query("select reason from rejects")

@@ -13,6 +13,7 @@ from strikewatch.storage.commit.broker_session import (
     is_guessable,
     load_session,
     new_client_id,
+    save_filters,
     save_held,
 )
 from strikewatch.storage.commit.store import Store
@@ -64,3 +65,11 @@ def test_random_ids_cannot_be_guessed(monkeypatch: pytest.MonkeyPatch) -> None:
     digits = iter(["1" * 20, "a1" * 10])
     monkeypatch.setattr(secrets, "token_hex", lambda _n: next(digits))
     assert new_client_id() == "strikewatch-" + "a1" * 10
+
+
+def test_the_filters_of_the_session_are_kept_and_not_known_at_first(where: Path | URL) -> None:
+    with closing(Store(where)) as store:
+        assert load_session(store).filters == ()
+        save_filters(store, {"b/+", "a/#"})
+    with closing(Store(where)) as store:
+        assert load_session(store).filters == ("a/#", "b/+")

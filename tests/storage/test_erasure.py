@@ -57,7 +57,7 @@ IMPERSONAL = {
         "to_state",
     ),
     *("upto", "told", "told_priority", "counts", "story", "client_id", "sender"),
-    *("source", "namespace", "group_id", "node_id", "births", "position"),
+    *("filters", "source", "namespace", "group_id", "node_id", "births", "position"),
 }
 """Text that never names a person."""
 

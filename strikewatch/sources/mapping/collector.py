@@ -18,7 +18,8 @@ Row = dict[str, float]
 class PassedOver(NamedTuple):
     """Something that a source leaves out on purpose.
 
-    `what`: `name` (of a value), `device` (not in `hammers`), `where` (a record), `retained` (a message) or `topic`.
+    `what`: `name` (of a value), `device` (not in `hammers`), `where` (a record), `retained` (a message), `topic`, or
+    what a format itself leaves out.
     """
 
     what: str
@@ -35,13 +36,14 @@ class MappedReject(NamedTuple):
 
 @dataclass(slots=True)
 class Mapped:
-    """What one message gives. `values`: number of values read."""
+    """What one message gives. `values`: number of values read. `requests`: topics and payloads to publish."""
 
     rows: dict[Key, Rows] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
     rejects: list[MappedReject] = field(default_factory=list)
     passed_over: dict[PassedOver, int] = field(default_factory=dict)
     values: int = 0
+    requests: list[tuple[str, bytes]] = field(default_factory=list)
 
 
 class _Hammer:
@@ -73,6 +75,8 @@ class Collector:
         self.events: list[Event] = []
         self.rejects: list[MappedReject] = []
         self.passed_over: dict[PassedOver, int] = {}
+        self.requests: list[tuple[str, bytes]] = []
+        """Topics and payloads of messages to be published at QoS 0."""
         self.keys: list[Key] = []
         """The hammers of the last message."""
         self.newest: dict[Key, Instant] = {}
@@ -120,6 +124,9 @@ class Collector:
         return hammer
 
     def pass_over(self, what: str, name: str = "", count: int = 1) -> None:
+        """Count something passed over; of its name, characters that cannot be printed are replaced."""
+        if not name.isprintable():
+            name = "".join(char if char.isprintable() else "\ufffd" for char in name)
         passed = PassedOver(what, name)
         self.passed_over[passed] = self.passed_over.get(passed, 0) + count
 
@@ -135,7 +142,9 @@ class Collector:
 
     def result(self) -> Mapped:
         """Return everything collected."""
-        return Mapped(self.take_rows(), self.events, self.rejects, self.passed_over, self.values)
+        return Mapped(
+            self.take_rows(), self.events, self.rejects, self.passed_over, self.values, self.requests
+        )
 
 
 def to_rows(times: list[Instant], rows: list[Row]) -> Rows:

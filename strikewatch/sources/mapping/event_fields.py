@@ -44,9 +44,11 @@ class EventReader:
         last = self._last.get(key)
         if self._every_ns and last is not None and time != last and time < last + self._every_ns:
             return None
-        payload = json.dumps({**fields, "time": instant.exact_text(time)}).encode()
         try:
+            payload = json.dumps({**fields, "time": instant.exact_text(time)}, allow_nan=False).encode()
             event, _ = decode_event(payload, *key, latest)
+        except (TypeError, ValueError):
+            raise Rejected("bad_value", "event: a field is not a finite number or a text") from None
         except Rejected as error:
             detail = error.detail
             if detail.partition(":")[0] in _PERSONAL:

@@ -181,6 +181,8 @@ def _origin(source: SourceTable) -> Iterator[tuple[Loc, str]]:
     of_file = source.payload in FILE_PAYLOADS
     if source.topic and source.file is not None:
         yield ("file",), "is given beside topic; a source is one or the other"
+    elif source.topic and source.group is not None:
+        yield ("group",), "is given beside topic; keep one"
     elif not source.topics and source.file is None:
         yield ("topic",), 'is missing; name the topics, like topic = "pit/{hammer}/{tag}", or a file'
     elif source.file is not None and not of_file:

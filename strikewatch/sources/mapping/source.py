@@ -41,12 +41,13 @@ class _Channel(NamedTuple):
 
 
 class Route(NamedTuple):
-    """A source that takes a topic. `words`: those of the topic. `key`: the hammer that it names, if it does.
+    """How a source takes a topic. `words`: those of the topic. `key`: the hammer that it names, if it does.
 
     `quick`: what to read of each payload if the topic says all else, by channel; None if it does not.
     """
 
     source: "Source"
+    topic: str
     words: "Words"
     key: Key | None
     quick: tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None
@@ -58,7 +59,7 @@ class _Device(NamedTuple):
     name: str
 
 
-class _Message:
+class Message:
     """What the records of one message share."""
 
     __slots__ = ("cells", "count", "held", "into", "latest", "mistakes", "received", "rows", "unmatched")
@@ -143,7 +144,7 @@ class Source:
         if words is None:
             return None
         key = self._key_of(words)
-        return Route(self, words, key, None if key is None else self._quick(words))
+        return Route(self, topic, words, key, None if key is None else self._quick(words))
 
     def _quick(self, words: Words) -> tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None:
         """Return what to read of each payload, if nothing else in it matters: the usual case, and much cheaper."""
@@ -219,7 +220,7 @@ class Source:
         try:
             tree = self._read(payload)
         except Rejected as error:
-            message = _Message(received, latest, held, into)
+            message = Message(received, latest, held, into)
             message.reject(error, route.key)
             self._finish(message)
             return
@@ -228,7 +229,7 @@ class Source:
             if row is not None:
                 into.add_row(route.key, *row)
                 return
-        self._collect(route, tree, _Message(received, latest, held, into))
+        self._collect(route, tree, Message(received, latest, held, into))
 
     def _read_row(
         self,
@@ -252,7 +253,7 @@ class Source:
             return None
         return (time, row) if row else None
 
-    def _collect(self, route: Route, tree: Any, message: _Message) -> None:
+    def _collect(self, route: Route, tree: Any, message: Message) -> None:
         """Add what any message gives."""
         try:
             if self._records:
@@ -265,7 +266,7 @@ class Source:
             message.reject(error, route.key)
         self._finish(message)
 
-    def _take_all(self, words: Words, tree: Any, message: _Message) -> None:
+    def _take_all(self, words: Words, tree: Any, message: Message) -> None:
         """Take every record of a message."""
         number = -1
         for number, (own_words, frame, record) in enumerate(records_at(tree, self._records, words, (tree,))):
@@ -281,7 +282,7 @@ class Source:
         if number < 0:
             raise Rejected("no_record", f"{self.table.record_path}: is not in this payload{_there(tree)}")
 
-    def _take(self, words: Words, frame: Frame, record: Any, message: _Message) -> None:
+    def _take(self, words: Words, frame: Frame, record: Any, message: Message) -> None:
         """Take one record. Raises Rejected."""
         if self._where and not _fulfilled(self._where, words, frame, record):
             message.unmatched = False
@@ -322,7 +323,7 @@ class Source:
             self._add_row(key, time, values, message)
 
     def _add_named(
-        self, words: Words, frame: Frame, record: Any, values: list[tuple[_Channel, Any]], message: _Message
+        self, words: Words, frame: Frame, record: Any, values: list[tuple[_Channel, Any]], message: Message
     ) -> Words:
         """Add the value beside a name; return the words, with those of the name."""
         assert self._name is not None
@@ -367,9 +368,7 @@ class Source:
                 return Rejected("topic", f"{word}: {shown(text)}: {_ID_HINT}")
         return site, device
 
-    def _add_row(
-        self, key: Key, time: Instant, values: list[tuple[_Channel, Any]], message: _Message
-    ) -> None:
+    def _add_row(self, key: Key, time: Instant, values: list[tuple[_Channel, Any]], message: Message) -> None:
         """Add the values of one instant; a bad value costs only itself."""
         by_time = message.cells.setdefault(key, {})
         row = by_time.get(time)
@@ -404,7 +403,7 @@ class Source:
         first: Instant,
         frame: Frame,
         record: Any,
-        message: _Message,
+        message: Message,
     ) -> Ints:
         """Return the instants of a block. Raises Rejected."""
         lengths = {channel.name: len(raw) for channel, raw in values if type(raw) is list}
@@ -433,9 +432,7 @@ class Source:
             raise Rejected("clock_ahead", f"the last value, at {at}, is ahead of the receiver; see `step`")
         return times
 
-    def _add_block(
-        self, key: Key, times: Ints, values: list[tuple[_Channel, Any]], message: _Message
-    ) -> None:
+    def _add_block(self, key: Key, times: Ints, values: list[tuple[_Channel, Any]], message: Message) -> None:
         """Add a block; a value that is no array belongs to its first instant."""
         columns: dict[str, Floats] = {}
         null_ends_hold = key in message.held
@@ -456,7 +453,7 @@ class Source:
             rows = rows[np.argsort(times, kind="stable")]
         message.rows.setdefault(key, []).append(rows)
 
-    def _add_event(self, fields: dict[str, Any], key: Key, time: Instant, message: _Message) -> None:
+    def _add_event(self, fields: dict[str, Any], key: Key, time: Instant, message: Message) -> None:
         assert self._event is not None
         try:
             event = self._event.decode(fields, key, time, message.latest)
@@ -466,7 +463,7 @@ class Source:
         if event is not None:
             message.into.events.append(event)
 
-    def _finish(self, message: _Message) -> None:
+    def _finish(self, message: Message) -> None:
         """Hand over the rows of a message, in order of time for each hammer, and its rejects."""
         into = message.into
         for key in {**message.cells, **message.rows} if message.rows else message.cells:
@@ -483,7 +480,7 @@ class Source:
             into.reject(named, sender, private=private)
 
     def _add_sorted(
-        self, key: Key, by_time: dict[Instant, Row], blocks: list[Rows], message: _Message
+        self, key: Key, by_time: dict[Instant, Row], blocks: list[Rows], message: Message
     ) -> None:
         """Add the rows of one hammer in order of time: some senders put the newest record first."""
         times = sorted(by_time)

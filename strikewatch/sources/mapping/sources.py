@@ -14,7 +14,9 @@ from strikewatch.sources.mapping.health import SourceHealth
 from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mapping.patterns import MAX_LENGTH
 from strikewatch.sources.mapping.source import Route, Source
+from strikewatch.sources.mapping.sparkplug import SparkplugSource
 from strikewatch.sources.mapping.tables import SourceTable
+from strikewatch.sources.mapping.values import shown
 
 Taken = tuple[Route, ...]
 """How sources take a topic."""
@@ -34,13 +36,18 @@ class Sources:
     """The sources of a file, compiled. Used by one thread only."""
 
     def __init__(self, tables: Mapping[str, SourceTable]) -> None:
-        self.by_name: Final = {name: Source(name, table) for name, table in tables.items()}
+        self.by_name: Final = {name: _source(name, table) for name, table in tables.items()}
         self._live = [source for source in self.by_name.values() if source.topics]
         self.health: Final = {
             source.name: SourceHealth(source.name, tuple(topic.filter for topic in source.topics))
             for source in self._live
         }
         self._taken = lru_cache(maxsize=32_768)(self._find)
+
+    @property
+    def sparkplug(self) -> list[SparkplugSource]:
+        """The sources with a state to save."""
+        return [source for source in self._live if isinstance(source, SparkplugSource)]
 
     def __bool__(self) -> bool:
         """Return whether any source takes messages."""
@@ -73,7 +80,7 @@ class Sources:
                 health = self.health[source.name]
                 health.messages += 1
                 health.last_heard_ns = received
-                health.record((), (), {PassedOver("topic", topic[:64]): 1}, received)
+                health.record((), (), {PassedOver("topic", shown(topic).strip('"')): 1}, received)
                 return True
         return False
 
@@ -143,3 +150,7 @@ class Sources:
                 events, rejects = len(into.events), len(into.rejects)
             keys += into.keys
         into.keys = keys
+
+
+def _source(name: str, table: SourceTable) -> Source:
+    return (SparkplugSource if table.payload == "sparkplug" else Source)(name, table)

@@ -22,7 +22,7 @@ Scalar = str | bool | int | float
 
 LIVE_PAYLOADS: Final = ("json", "text", "csv", "cbor", "msgpack", "sparkplug")
 FILE_PAYLOADS: Final = ("table", "can")
-SPARKPLUG_TOPIC: Final = "spBv1.0/#"
+SPARKPLUG_NAMESPACE: Final = "spBv1.0"
 SPARKPLUG_WORDS: Final = ("group", "node", "device")
 MAX_TEXT: Final = 512
 
@@ -75,6 +75,11 @@ def _text_or_path(text: str) -> None:
         paths.parse(text)
     else:
         Name(text)  # a word in braces is well formed
+
+
+def _group(text: str) -> None:
+    if not text or len(text) > MAX_TEXT // 2 or any(sign in text for sign in "/+#{}\0"):
+        raise ValueError(f"{text[:60]!r} is not the id of a Sparkplug group: it is one level of the topic")
 
 
 def _zone(text: str) -> None:
@@ -229,7 +234,7 @@ class SourceTable(_Table):
     event: dict[str, EventField] = {}
     every_s: Annotated[float, Field(ge=0, le=366 * 86_400)] = 0.0
     # Sparkplug
-    group: str | None = None
+    group: Annotated[str, _checked(_group)] | None = None
     rebirth: bool = False
     # logger files
     encoding: str | None = None
@@ -240,8 +245,10 @@ class SourceTable(_Table):
 
     @property
     def topics(self) -> tuple[str, ...]:
-        """The topic patterns; of Sparkplug all topics, unless some are given."""
-        return self.topic or ((SPARKPLUG_TOPIC,) if self.payload == "sparkplug" else ())
+        """The topic patterns; of Sparkplug those of its group, or of all groups."""
+        if self.payload != "sparkplug" or self.topic:
+            return self.topic
+        return (f"{SPARKPLUG_NAMESPACE}/{self.group}/#" if self.group else f"{SPARKPLUG_NAMESPACE}/#",)
 
     @property
     def record_path(self) -> str:

@@ -119,7 +119,10 @@ class TimeReader:
             if "%f" in form and (fraction := _FRACTION.search(text)) and len(fraction[0]) > 6:
                 nanos = int(fraction[0][6:9].ljust(3, "0"))  # strptime reads six digits
                 text = text[: fraction.start() + 6] + text[fraction.end() :]
-            moment = datetime.strptime(text, form)  # noqa: DTZ007  # the zone is added below
+            try:
+                moment = datetime.strptime(text, form)  # noqa: DTZ007  # the zone is added below
+            except ValueError:
+                raise ValueError(f"does not match the pattern {form!r}") from None
             return (_instant(moment) if moment.tzinfo else self._local(moment, raw, near)) + nanos
         except (ValueError, OverflowError) as error:
             raise self._bad(raw, str(error)) from None

@@ -1,11 +1,13 @@
 """The session at the broker, as the database keeps it: its client id, and when the broker was last known to hold it."""
 
+import json
 import re
 import secrets
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, select, update
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.commit import statements
@@ -18,10 +20,14 @@ RANDOM_BYTES: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class SavedSession:
-    """`client_id`: for settings that give none. `held`: wall time, None before the first connection."""
+    """`client_id`: for settings that give none. `held`: wall time, None before the first connection.
+
+    `filters`: topic filters that the session at the broker may have.
+    """
 
     client_id: str
     held: Instant | None
+    filters: tuple[str, ...] = ()
 
 
 def new_client_id() -> str:
@@ -39,8 +45,9 @@ def is_guessable(client_id: str) -> bool:
 def read_session(connection: Connection) -> SavedSession | None:
     """Return what the database keeps of the session; None before the processor's first start."""
     c = broker_session.c
-    row = connection.execute(select(c.client_id, c.held_ns).where(c.number == SESSION_NUMBER)).one_or_none()
-    return None if row is None else SavedSession(*row)
+    query = select(c.client_id, c.held_ns, c.filters).where(c.number == SESSION_NUMBER)
+    row = connection.execute(query).one_or_none()
+    return None if row is None else SavedSession(row[0], row[1], tuple(json.loads(row[2] or "[]")))
 
 
 def load_session(store: Store) -> SavedSession:
@@ -61,3 +68,14 @@ def save_held(store: Store, held: Instant) -> None:
     """Save that the broker held the session at the wall time `held`. Raises StoreError."""
     with store.write() as connection:
         connection.execute(statements.SESSION_HELD, {"held": held})
+
+
+def save_filters(store: Store, filters: Iterable[str]) -> None:
+    """Save the topic filters that the session at the broker may have from now on. Raises StoreError."""
+    c = broker_session.c
+    with store.write() as connection:
+        connection.execute(
+            update(broker_session)
+            .where(c.number == SESSION_NUMBER)
+            .values(filters=json.dumps(sorted(filters)))
+        )

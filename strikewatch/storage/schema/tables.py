@@ -21,7 +21,7 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0010"
+SCHEMA_VERSION: Final = "0011"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -267,6 +267,7 @@ broker_session: Final = Table(
     Column("number", Integer, primary_key=True, autoincrement=False),
     Column("client_id", Text, nullable=False),
     Column("held_ns", BigInteger),  # when the broker was last known to hold the session; null: never
+    Column("filters", Text),  # JSON list: topic filters that the session may have; null: not known
 )
 """One row, `SESSION_NUMBER`."""
 SESSION_NUMBER: Final = 1

@@ -103,7 +103,7 @@ def _value(rng: random.Random, depth: int = 0) -> Any:
                 ["ON", "OFF", "1", "?", "T.HB-02", "T.", "x" * 300, "", "in", "x", "\u2028", "ö"]
             )
         case 5:
-            return rng.choice([float("nan"), float("inf"), -0.0])
+            return rng.choice([float("nan"), float("inf"), -0.0, b"\xff\x00"])
         case 6 | 7 | 8:
             return rng.uniform(-100, 30_000)
         case 9:
@@ -151,10 +151,10 @@ def _csv(rng: random.Random) -> bytes:
 
 
 ENCODERS: Final[dict[str, Callable[[random.Random], bytes]]] = {
-    "json": lambda rng: json.dumps(_tree(rng)).encode(),
+    "json": lambda rng: json.dumps(_tree(rng), default=repr).encode(),
     "cbor": lambda rng: cbor2.dumps(_tree(rng)),
     "msgpack": lambda rng: bytes(msgpack.packb(_tree(rng))),
-    "gzip": lambda rng: gzip.compress(json.dumps(_tree(rng)).encode(), 1),
+    "gzip": lambda rng: gzip.compress(json.dumps(_tree(rng), default=repr).encode(), 1),
     "deflate": lambda rng: zlib.compress(msgpack.packb(_tree(rng)), 1, -15),
     "text": lambda rng: str(_value(rng, 9)).replace(".", ",").encode(),
     "csv": _csv,
@@ -207,6 +207,7 @@ def check(found: Mapped) -> None:
         assert len(error.detail) < 1000
         assert error.detail.isprintable(), error.detail
     assert len(found.rejects) < 100
+    assert all(passed.name.isprintable() for passed in found.passed_over)
 
 
 def run(kind: str, count: int, seed: int) -> Counter[str]:
