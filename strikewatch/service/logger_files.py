@@ -15,6 +15,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError, SettingsError
 from strikewatch.service.convert import Converted, convert
 from strikewatch.service.recordings import delayed_bar, print_notes
+from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mapping.tables import FILE_PAYLOADS, SourceTable, close
 
@@ -29,9 +30,9 @@ class LoggerFiles:
     allow_loss: float
 
     @staticmethod
-    def from_options(options: Namespace) -> "LoggerFiles":
+    def from_options(options: Namespace, settings: Settings) -> "LoggerFiles":
         """Create from a command's options. Raises InputError and SettingsError."""
-        path = _tables_path(options)
+        path = _tables_path(options, settings)
         source = find_source(options.source, path)
         return LoggerFiles(source, path.parent, _start(options.start), options.allow_loss)
 
@@ -94,8 +95,8 @@ def find_source(name: str, path: Path) -> SourceTable:
     return source
 
 
-def _tables_path(options: Namespace) -> Path:
-    path = options.sources or Path("sources.toml")
+def _tables_path(options: Namespace, settings: Settings) -> Path:
+    path = options.sources or settings.sources_file or Path("sources.toml")
     if not path.is_file():
         raise InputError(
             f"{path}: no such file; name the tables of sources with --sources, or as `sources_file` in the settings"

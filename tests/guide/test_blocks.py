@@ -40,9 +40,13 @@ FORMS = {
     "yaml compose",
     "yaml rules",
     "nginx",
+    "toml sources",
+    "csv",
+    "dbc",
+    "candump",
 }
 GROUPS = {"alerts", "hammer", "deliveries", "token", "baseline", "coaching"}
-OWN_TEST = {"verify", "review", "gateway"}
+OWN_TEST = {"verify", "review", "gateway", "convert", "replay"}
 RECEIVED = instant.parse("2026-03-05T00:00:00Z")
 
 
@@ -126,7 +130,7 @@ def test_commands_are_shell(block: Block) -> None:
     assert done.returncode == 0, done.stderr
 
 
-@pytest.mark.parametrize("block", of("console"), ids=str)
+@pytest.mark.parametrize("block", [each for each in of("console") if each.marker not in OWN_TEST], ids=str)
 def test_a_shown_run_prints_what_is_shown(
     block: Block, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -205,6 +209,11 @@ def test_the_example_of_a_source_reads_the_payload_beside_it() -> None:
 def test_settings_are_valid(block: Block) -> None:
     tables = tomllib.loads(block.text)
     load(given=tables if tables.keys() <= Settings.model_fields.keys() else {"hammers": tables})
+
+
+@pytest.mark.parametrize("block", of("toml sources"), ids=str)
+def test_sources_are_valid(block: Block) -> None:
+    assert check_tables(tomllib.loads(block.text))[1] == []
 
 
 @pytest.mark.parametrize("block", of("json samples", "json events"), ids=str)

@@ -37,9 +37,8 @@ def convert(options: Namespace) -> None:
     """
     from strikewatch.service.logger_files import LoggerFiles
 
-    load_settings(options.config)
     notes = output.notes()
-    files = LoggerFiles.from_options(options)
+    files = LoggerFiles.from_options(options, load_settings(options.config))
     converted = files.convert(options.logs, options.to, notes)
     if options.json:
         output.print_json([converted.record()])

@@ -97,7 +97,7 @@ def _recordings(options: Namespace, settings: "Settings", notes: Console) -> "It
         )
     from strikewatch.service.logger_files import LoggerFiles
 
-    with LoggerFiles.from_options(options).converted(options.paths, notes) as folder:
+    with LoggerFiles.from_options(options, settings).converted(options.paths, notes) as folder:
         yield Recordings([folder], settings, options.config)
 
 

@@ -19,7 +19,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import InputError, Rejected
-from strikewatch.sources.logs.records import Cells, Column, Mask, as_cells
+from strikewatch.sources.logs.records import Cells, Column, Mask, Texts, as_cells
 from strikewatch.sources.mapping.tables import TimeTable
 from strikewatch.sources.mapping.times import NS_PER, TimeReader
 from strikewatch.sources.recordings.columns import NOT_THERE, LastLocal, located
@@ -58,8 +58,10 @@ class LogClock:
 
     def column(self, parts: Sequence[Column]) -> Placed:
         """Return the instants of a column of times, or of two that are date and clock."""
-        if self._form in NS_PER and isinstance(parts[0], np.ndarray):
-            return self._counts(parts[0])
+        if self._form in NS_PER:
+            counts = parts[0].integers() if isinstance(parts[0], Texts) else parts[0]
+            if isinstance(counts, np.ndarray):
+                return self._counts(counts)
         cells = as_cells(parts[0]) if len(parts) == 1 else _joined([as_cells(part) for part in parts])
         wall, local, problems = self._distinct(cells.values)
         time_ns = wall[cells.codes]
@@ -100,10 +102,14 @@ class LogClock:
 
     def _counts(self, values: npt.NDArray[Any]) -> Placed:
         """Convert numbers that count time."""
-        if values.dtype.kind == "f" and self._form in ("s", "ms") and not self._since:
-            scaled = values * (NS_PER[self._form] // 1000)
+        per = NS_PER[self._form]
+        if values.dtype.kind == "i" and not self._since:
+            ok = (values >= 0) & (values < instant.LATEST // per)
+            found = np.where(ok, values, 0) * per + np.where(ok, 0, _NO_TIME)
+        elif values.dtype.kind == "f" and self._form in ("s", "ms") and not self._since:
+            scaled = values * (per // 1000)  # to the microsecond, as `TimeReader` does
             ok = (scaled >= 0) & (scaled < instant.LATEST // 1000)
-            time_ns = np.where(ok, np.round(np.where(ok, scaled, 0.0)), 0).astype(np.int64) * 1000
+            time_ns = np.round(np.where(ok, scaled, 0.0)).astype(np.int64) * 1000
             found = np.where(ok, time_ns, _NO_TIME)
         else:
             found = np.array([self._one(value)[0] for value in values.tolist()], np.int64)

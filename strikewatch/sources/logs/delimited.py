@@ -118,7 +118,7 @@ class DelimitedLog(LogReader):
     def _not_readable(self, error: Exception) -> InputError:
         if isinstance(error, LookupError):
             return InputError(
-                f"{self.path}: encoding {self._source.encoding!r} is not known; use such as utf-8 or cp1252"
+                f"{self.path}: no encoding is named {self._source.encoding!r}; use one such as utf-8 or cp1252"
             )
         said = " ".join(str(error).split())[:160]
         remedy = (

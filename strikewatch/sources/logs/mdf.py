@@ -30,6 +30,8 @@ class MdfLog(LogReader):
         needs("mdf", path)
         import asammdf
 
+        if _header(path) not in (b"##", b"HD"):  # else asammdf fails again when it is collected
+            raise InputError(f"{path}: not an MDF file that can be read (it has no header)")
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
@@ -37,7 +39,7 @@ class MdfLog(LogReader):
         except Exception as error:  # noqa: BLE001  # asammdf raises whatever a damaged block leads to
             said = " ".join(str(error).split())[:160]
             raise InputError(f"{path}: not an MDF file that can be read ({said})") from None
-        start: datetime = self.file.header.start_time  # without an offset on the clock of the logger
+        start = _start(self.file)
         at_ns = instant.parse((start if start.tzinfo else start.replace(tzinfo=UTC)).isoformat())
         self.absolute = start.tzinfo is not None
         self._start_ns = at_ns if self.absolute else 0
@@ -88,7 +90,10 @@ class MdfLog(LogReader):
 
     def _group(self, group: int, signals: Mapping[str, int]) -> Iterator[Records]:
         count = self.file.groups[group].channel_group.cycles_nr
-        units = {name: self.file.groups[group].channels[index].unit or "" for name, index in signals.items()}
+        units = {
+            name: self.file.get_channel_unit(group=group, index=index) or ""
+            for name, index in signals.items()
+        }
         for first in range(0, count, _PART):
             time_ns = self.times(group, first)
             columns = {name: self._values(group, index, first) for name, index in signals.items()}
@@ -106,7 +111,12 @@ class MdfLog(LogReader):
     def _values(self, group: int, index: int, first: int) -> Column:
         """Return the values of a signal; invalid ones are not sampled."""
         samples, invalid = self.file.get(
-            group=group, index=index, samples_only=True, record_offset=first, record_count=_PART
+            group=group,
+            index=index,
+            samples_only=True,
+            ignore_invalidation_bits=True,  # it returns them; otherwise it drops the samples
+            record_offset=first,
+            record_count=_PART,
         )
         if samples.ndim > 1 or samples.dtype.names:
             raise InputError(
@@ -126,6 +136,24 @@ class MdfLog(LogReader):
                 for text, wrong in zip(texts, np.asarray(invalid).tolist(), strict=True)
             ]
         return cells(texts)
+
+
+def _header(path: Path) -> bytes:
+    with path.open("rb") as file:
+        file.seek(64)
+        return file.read(2)
+
+
+def _start(file: Any) -> datetime:
+    """Return the start of a file, without an offset if it is on the clock of the logger."""
+    header = file.header
+    if file.version >= "4":
+        start: datetime = header.start_time
+        return start
+    # asammdf would take the date of version 3, which is local, for one of this machine or of UTC
+    text = f"{header.date.decode('ascii')} {header.time.decode('ascii')}"
+    start = datetime.strptime(text, "%d:%m:%Y %H:%M:%S")  # noqa: DTZ007  # placed in the zone of the logger
+    return start.replace(microsecond=getattr(header, "abs_time", 0) // 1000 % 1_000_000)
 
 
 class MdfCanLog(CanLog):

@@ -11,7 +11,7 @@ import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.core.events import Event
-from strikewatch.sources.recordings.columns import int64, one_array
+from strikewatch.sources.recordings.columns import float64, int64, one_array
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,15 @@ class Texts:
         values = encoded.dictionary.to_pylist()
         return Cells([*values, None], int64(encoded.indices, null=len(values)))
 
+    def integers(self) -> Ints | None:
+        """Return the column as int64 [n]; None if a cell is empty, or not a whole number of that size."""
+        if self.array.null_count:
+            return None
+        try:
+            return int64(self.array.cast(pa.int64()), null=0)
+        except pa.ArrowInvalid:
+            return None
+
     def numbers(self, decimal: str) -> Floats | None:
         """Return the column as float64 [n], NaN for an empty cell; None if a text is not a number in that notation."""
         import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
@@ -59,7 +68,7 @@ class Texts:
             found = array.cast(pa.float64())
         except pa.ArrowInvalid:
             return None
-        values: Floats = one_array(found).to_numpy(zero_copy_only=False)
+        values = float64(found)
         # Arrow also reads words such as nan and inf, which stand for no number here.
         words = np.count_nonzero(~np.isfinite(values)) - array.null_count
         return None if words else values

@@ -57,14 +57,14 @@ def floats(
     if pa.types.is_null(kind):
         return np.full(len(column), np.nan), None
     if kind == pa.float64() or pa.types.is_boolean(kind):
-        return _float64(column), None
+        return float64(column), None
     if is_text(kind) and (as_text or boolean):
         return _text_cells(column, boolean, decimal_comma)
     if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
         raise InputError(
             f"{place}: column `{name}` holds {kind}; write numbers (true or false for a yes-or-no channel)"
         )
-    return _float64(column.cast(pa.float64(), safe=False)), None
+    return float64(column.cast(pa.float64(), safe=False)), None
 
 
 # Arrow's own conversions to numpy import pandas, which takes longer than most replays; so its buffers are read here.
@@ -90,7 +90,7 @@ def int64(column: Any, null: int) -> Ints:
     return values if (valid := _valid(array)) is None else np.where(valid, values, np.int64(null))
 
 
-def _float64(column: Any) -> Floats:
+def float64(column: Any) -> Floats:
     """Return a column of type float64 or bool as float64 [n], with NaN where a value is missing."""
     array = one_array(column)
     n = len(array)
@@ -139,7 +139,7 @@ def is_text(kind: Any) -> bool:
 def _text_cells(column: Any, boolean: bool, decimal_comma: bool) -> tuple[Floats, Bools | None]:
     if not boolean:
         try:
-            return _float64(column.cast(pa.float64())), None
+            return float64(column.cast(pa.float64())), None
         except pa.ArrowInvalid:
             pass  # some are not numbers: find them below
     # Each distinct text is read once; a column has few of them.

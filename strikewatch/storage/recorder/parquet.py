@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
@@ -164,18 +165,34 @@ def _is_bool(name: str, columns: list[Floats]) -> bool:
 def _table(schema: pa.Schema, site: str, hammer: str, part: Rows) -> pa.Table:
     """Return one row group: constant site and hammer, and null where a channel is NaN or absent."""
     n = len(part)
-    first = pa.array(np.zeros(n, np.int32))
-    arrays: list[pa.Array] = [
-        pa.array(part.time_ns, schema.field("time").type),
-        pa.DictionaryArray.from_arrays(first, pa.array([site])),
-        pa.DictionaryArray.from_arrays(first, pa.array([hammer])),
+    arrays = [
+        _array(schema.field("time").type, n, part.time_ns.astype(np.int64)),
+        _word(site, n),
+        _word(hammer, n),
     ]
     for field in list(schema)[3:]:
         column = part.columns.get(field.name)
         if column is None:
             arrays.append(pa.nulls(n, field.type))
-        elif field.type == pa.bool_():
-            arrays.append(pa.array(column == 1.0, field.type, mask=np.isnan(column)))
-        else:
-            arrays.append(pa.array(column, field.type, mask=np.isnan(column)))
+            continue
+        known = column == column
+        values = np.packbits(column == 1.0, bitorder="little") if field.type == pa.bool_() else column
+        arrays.append(_array(field.type, n, values, None if known.all() else known))
     return pa.Table.from_arrays(arrays, schema=schema)
+
+
+# Arrow's own conversions of numpy arrays and of lists import pandas, so buffers are given here.
+
+
+def _array(kind: Any, n: int, values: npt.NDArray[Any], valid: npt.NDArray[np.bool_] | None = None) -> Any:
+    """Return an Arrow array of n values, null where not `valid`."""
+    bits = None if valid is None else pa.py_buffer(np.packbits(valid, bitorder="little"))
+    return pa.Array.from_buffers(kind, n, [bits, pa.py_buffer(np.ascontiguousarray(values))])
+
+
+def _word(word: str, n: int) -> Any:
+    """Return a dictionary-encoded column of one word."""
+    text = word.encode()
+    ends = pa.py_buffer(np.array([0, len(text)], np.int32))
+    words = pa.Array.from_buffers(pa.string(), 1, [None, ends, pa.py_buffer(text)])
+    return pa.DictionaryArray.from_arrays(_array(pa.int32(), n, np.zeros(n, np.int32)), words)
