@@ -346,7 +346,7 @@ def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_sh
     with site(tmp_path, sites=sites) as server:
         cookie = server.cookie(server.token("site office", "act"))
         assert server.request("GET", f"/hammers/{SITE}/{HAMMER}", headers=cookie).status == 404
-        server.work(NOW, Event(SITE, HAMMER, "sign_on", NOW - 30 * SECOND, {"operator": "op-14"}))
+        server.work(NOW, Event(SITE, HAMMER, "sign_on", NOW - 60 * SECOND, {"operator": "op-14"}))
         server.fired(NOW - 60 * SECOND, NOW)
         html = server.request("GET", f"/hammers/{SITE}/{HAMMER}", headers=cookie).text
         for words in (
@@ -360,6 +360,7 @@ def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_sh
             "of the minutes since the first data of today",
             "Take out of service",
             "15 s",
+            ">2 min</td>",  # a minute on record, and the one under way
         ):
             assert words in html, words
         assert "pressure_bar" not in html
