@@ -46,7 +46,7 @@ def test_faults_that_a_feed_cannot_show_are_listed_with_the_reason(tmp_path: Pat
     with site(tmp_path) as server:
         server.work(NOW)
         text = _text(server.request("GET", "/").text)
-        assert "Tool not square to the surface: no tilt_deg in the feed" in text
+        assert "Tool not square to the surface: no tilt of the tool in the feed" in text
         assert "Hot oil:" not in text
 
 

@@ -332,8 +332,8 @@ def test_faults_that_can_only_be_inferred_are_listed_on_the_first_page(tmp_path:
         server.work(NOW)
         html = server.request("GET", "/", headers=server.cookie(server.token("site office", "view")))
         assert "What is less certain, and why" in html.text
-        assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in html.text
-        assert "no engine_rpm in the feed" in html.text
+        assert "spots are told apart by pauses only: no tool position east and tool position north in the feed" in html.text
+        assert "no engine speed in the feed" in html.text
 
 
 def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_show(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ keeps it up to date. Forms that change something use the operations of the HTTP 
 and CSRF token.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from strikewatch.core import instant
+from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import local_time
@@ -80,7 +81,10 @@ GetReview = Callable[[str, Instant, Instant], Review | None]
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """What the pages read. `recordings` is the folder of recordings."""
+    """What the pages read. `recordings` is the folder of recordings.
+
+    `source_lines` describes in a few lines how the source of a hammer's data does, if it is known.
+    """
 
     context: ApiContext
     templates: Templates
@@ -90,6 +94,7 @@ class Pages:
     sites: Sites
     recordings: Path
     get_review: GetReview
+    source_lines: Callable[[Key], Sequence[str]] = lambda _key: ()
 
     def respond(self, request: Request, view: "View", role: Role) -> Response:
         """Show a page to a sender with the role; redirect an unknown sender to sign in."""

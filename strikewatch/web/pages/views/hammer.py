@@ -111,6 +111,7 @@ def hammer(pages: Pages, page: PageRequest) -> Response:
         not_monitored=_worded(page.formatting, live.not_monitored()),
         uncertain=_worded(page.formatting, live.uncertain()),
         problems=problems,
+        source=pages.source_lines(key),
         settings=_settings(page.formatting, live.settings),
     )
 
