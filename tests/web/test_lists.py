@@ -82,7 +82,7 @@ def test_no_greasing_interval_is_shown_with_automatic_greasing(
         assert "overdue by" not in due
         page = chromium.new_page()
         page.goto(f"http://127.0.0.1:{server.port}/")
-        expect(page.locator('[data-slot="grease"]')).to_have_text(GREASED)
+        expect(page.locator('[data-slot="grease_text"]')).to_have_text(GREASED)
 
 
 KEY = (SITE, HAMMER)
