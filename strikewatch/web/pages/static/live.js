@@ -175,7 +175,7 @@ function tick() {
   const reporting = document.getElementById("reporting");
   if (reporting) {
     const n = [...latest.values()].filter((one) => agoOf(one) <= LATE_S).length, of = latest.size;
-    put(reporting, of === 0 ? texts.none_known : fill(n === 0 ? texts.reporting_none : n === of ? texts.reporting_all : texts.reporting_some, { n, of }), n === 0 ? "near" : "");
+    put(reporting, of === 0 ? texts.none_known : fill(n === 0 ? texts.reporting_none : n === of && n > 1 ? texts.reporting_all : texts.reporting_some, { n, of }), n === 0 ? "near" : "");
   }
   const clock = document.getElementById("clock");
   if (clock) put(clock, clockText(now_ms, clock.dataset.zone, false));
