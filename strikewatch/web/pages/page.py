@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from strikewatch.core import instant
+from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import local_time
@@ -94,7 +95,10 @@ GetReview = Callable[[str, Instant, Instant], Review | None]
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """What the pages read. `recordings` is the folder of recordings."""
+    """What the pages read. `recordings` is the folder of recordings.
+
+    `source_lines` describes in a few lines how the source of a hammer's data does, if it is known.
+    """
 
     context: ApiContext
     templates: Templates
@@ -104,6 +108,7 @@ class Pages:
     sites: Sites
     recordings: Path
     get_review: GetReview
+    source_lines: Callable[[Key], Sequence[str]] = lambda _key: ()
 
     @property
     def known_sites(self) -> list[str]:
