@@ -17,6 +17,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
@@ -62,7 +63,12 @@ def create_app(
         redirect_slashes=False,  # a redirect would lead to the name in the Host header
         generate_unique_id_function=lambda route: route.name,
         exception_handlers={HTTPException: not_routed},
-        middleware=[Middleware(HostNames, context.settings), Middleware(_HeadAsGet)],
+        middleware=[
+            Middleware(HostNames, context.settings),
+            Middleware(_HeadAsGet),
+            # No secret can be guessed from the sizes: other sites' requests bear no session (SameSite=Strict).
+            Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5),
+        ],
         lifespan=lifespan,
         routes=[Route("/openapi.json", guarded(openapi, context.settings.timeout_s)), *routes],
     )

@@ -36,8 +36,8 @@ ACCEPTED_AT_ONCE: Final = 100
 SEND_BUFFER_BYTES: Final = 131_072
 """What the kernel holds for a client that does not read."""
 STOP_TIMEOUT_S: Final = 3.0
-MOST_CONNECTIONS: Final = 500
-MOST_PER_CLIENT: Final = 400
+MOST_CONNECTIONS: Final = 700
+MOST_PER_CLIENT: Final = 560
 """For a proxy in the settings only the total counts, since all of its clients have its address."""
 MOST_REST_BYTES: Final = 1024 * 1024
 """The largest part of a body that is read after its request was answered, so that the client sees the answer."""

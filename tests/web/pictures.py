@@ -29,7 +29,7 @@ README = Path(__file__).parent / "page.png"
 COLOURS = 48
 BUSY_S = 14.0
 """Of the demo's running; sixty times as much at its site."""
-SHEETS = ("", "alerts", "write", "due", "week")
+SHEETS = ("", "alerts", f"hammers/{SITE}/HB-03", "write", "due", "week")
 SHAPES = {"wide": (1280, 900), "phone": (360, 760)}
 
 
@@ -110,10 +110,10 @@ def main() -> int:
                 Image.open(README).quantize(COLOURS).save(README, optimize=True)
             else:
                 for path in SHEETS:
-                    shoot(chromium, url + path, options.folder, f"demo-{path or 'now'}")
+                    shoot(chromium, url + path, options.folder, f"demo-{path.partition('/')[0] or 'now'}")
                 page = chromium.new_page()
                 page.goto(url)
-                alert = page.locator("#open .head a").first.get_attribute("href") or ""
+                alert = page.locator("#open .what a, #open .faults a").first.get_attribute("href") or ""
                 shoot(chromium, url + alert.removeprefix("/"), options.folder, "demo-alert")
     return 0
 

@@ -4,6 +4,7 @@ import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -106,6 +107,65 @@ def test_acknowledged_and_muted_alerts_stay_listed_while_active(tmp_path: Path) 
         server.request("POST", f"{BASE}/hammers/{HAMMER}/in-service", {}, token)
         assert server.request("GET", f"{BASE}/muted", token=token).json["muted"] == []
         assert 'id="muted" hidden' in server.request("GET", "/", headers=cookie).text
+
+
+def test_several_alerts_are_acknowledged_or_shelved_together_or_not_at_all(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        token = server.token("site office", "act")
+        first, second, over = alert(1, "high"), alert(2, "medium"), alert(3, "medium")
+        server.alerts(first, second, over)
+        server.alerts(end(over))
+
+        def named(*alerts: Alert) -> list[dict[str, str]]:
+            return [{"site": SITE, "id": each.id} for each in alerts]
+
+        def states() -> dict[str, str]:
+            listed = server.request("GET", f"{BASE}/active", token=token).json["alerts"]
+            return {each["fault"]: each["state"] for each in listed if each["hammer"] == "HB-02"}
+
+        unknown = [{"site": "elsewhere", "id": first.id}]
+        done = server.request(
+            "POST", f"{BASE}/alerts/acknowledge", {"alerts": named(second) + unknown}, token
+        )
+        assert (done.status, states()["fault_2"]) == (404, "unacknowledged")
+        until = instant.text(NOW + 3600 * SECOND)
+        body = {"alerts": named(first, over), "until": until, "reason": "trial of a tool"}
+        done = server.request("POST", f"{BASE}/alerts/shelve", body, token)
+        assert (done.status, states()["fault_1"]) == (409, "unacknowledged")  # one has ended
+        body = {"alerts": named(first, second), "comment": "seen"}
+        assert server.request("POST", f"{BASE}/alerts/acknowledge", body, token).json["changed"] == 2
+        assert server.request("POST", f"{BASE}/alerts/acknowledge", body, token).json["changed"] == 0
+        body = {"alerts": named(first, second), "until": until, "reason": "trial of a tool"}
+        assert server.request("POST", f"{BASE}/alerts/shelve", body, token).json["changed"] == 2
+        assert states() == {"fault_1": "shelved", "fault_2": "shelved"}
+        assert server.request("POST", f"{BASE}/alerts/acknowledge", {"alerts": []}, token).status == 422
+
+
+def test_a_script_gets_only_what_differs_from_the_version_that_it_has(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        cookie = server.cookie(server.token("site office", "act"))
+        server.alerts(alert(1, "high"), alert(2, "low", "HB-03"))
+
+        def changes(have: str) -> Any:
+            return server.request("GET", f"/active?have={have}", headers=cookie).json
+
+        whole = changes("")
+        assert list(whole["items"]) == [
+            f"cards:{SITE}/HB-02",
+            f"cards:{SITE}/{HAMMER}",
+            f"notices:{SITE}/HB-03",
+        ]
+        assert changes(whole["version"])["items"] == {}
+        server.alerts(alert(3, "medium", "HB-04"))
+        later = changes(whole["version"])
+        assert list(later["items"]) == [f"cards:{SITE}/HB-04"]
+        assert [section["keys"] for section in later["sections"] if section["id"] == "cards"] == [
+            [f"cards:{SITE}/HB-02", f"cards:{SITE}/HB-04", f"cards:{SITE}/{HAMMER}"]
+        ]
+        assert len(changes("unknown")["items"]) == 4
+        viewer = server.cookie(server.token("visitor", "view"))
+        other = server.request("GET", f"/active?have={later['version']}", headers=viewer).json
+        assert "Acknowledge" not in str(other["items"])  # another kind of reader has its own
 
 
 def test_an_alert_that_has_ended_cannot_be_shelved(tmp_path: Path) -> None:

@@ -347,6 +347,7 @@ def test_every_page_is_accessible_and_fits_a_phone(
         "/",
         "/alerts",
         f"/alerts/{SITE}/{alert}",
+        f"/hammers/{SITE}/HB-01",
         "/write",
         "/due",
         "/week",
@@ -360,7 +361,7 @@ def test_every_page_is_accessible_and_fits_a_phone(
         page.goto(live_site.url(path))
         if path == "/":
             expect(page.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
-        if path == "/write":
+        if path == "/write" or path.startswith("/hammers"):
             page.evaluate(OPEN_ALL)
         assert violations(page) == [], path
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path

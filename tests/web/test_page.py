@@ -6,6 +6,7 @@ from urllib.parse import urlencode
 
 import pytest
 
+from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.errors import SettingsError
@@ -313,3 +314,33 @@ def test_faults_that_can_only_be_inferred_are_listed_on_the_first_page(tmp_path:
         assert "What is less certain, and why" in html.text
         assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in html.text
         assert "no engine_rpm in the feed" in html.text
+
+
+def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_show(tmp_path: Path) -> None:
+    sites = {
+        "names": {SITE: "Fennick Hollow"},
+        "carriers": {HAMMER: "EX-21"},
+        "contact": {"role": "shift foreman", "phone": "+44 1632 960101"},
+        "contacts": {f"{SITE}/{HAMMER}": {"role": "bench foreman", "phone": "+44 1632 960102"}},
+    }
+    with site(tmp_path, sites=sites) as server:
+        cookie = server.cookie(server.token("site office", "act"))
+        assert server.request("GET", f"/hammers/{SITE}/{HAMMER}", headers=cookie).status == 404
+        server.work(NOW, Event(SITE, HAMMER, "sign_on", NOW - 30 * SECOND, {"operator": "op-14"}))
+        server.fired(NOW - 60 * SECOND, NOW)
+        html = server.request("GET", f"/hammers/{SITE}/{HAMMER}", headers=cookie).text
+        for words in (
+            "EX-21",
+            'href="tel:+441632960102"',
+            "Call bench foreman",
+            "Fennick Hollow",
+            "Firing in one spot",  # its alert, and a setting
+            "op-14",
+            "no pressure in the feed",  # why blank firing is not monitored, in words
+            "of the minutes since the first data of today",
+            "Take out of service",
+            "15 s",
+        ):
+            assert words in html, words
+        assert "pressure_bar" not in html
+        assert re.search(r'<svg class="timeline".*?height="150"', html)

@@ -3,6 +3,7 @@
 There is one file of texts a language; a translation is one more file.
 """
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -117,6 +118,8 @@ PSI_PER_BAR: Final = 14.503773773
 FEET_PER_METRE: Final = 1 / 0.3048
 _LISTS: Final = ("causes", "cylinders")
 """Evidence that is a list of names, separated by blanks."""
+_NAME: Final = re.compile(r"`?\b(pose|active|check|[a-z]+(?:_[a-z]+)+)\b`?")
+"""A channel or a setting in a reason."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -225,6 +228,12 @@ class Formatting:
         text = self.value(name, value)
         label = f"log.{name}"
         return f"{self.translation(label)}: {text}" if self.translation.has(label) else text
+
+    def reason(self, text: str) -> str:
+        """Put names of channels and settings in a reason into the words that people use."""
+        return _NAME.sub(
+            lambda name: self.translation.table("channel").get(name[1], name[0].replace("_", " ")), text
+        )
 
     def fault_name(self, fault: str) -> str:
         """Return what people call a fault."""

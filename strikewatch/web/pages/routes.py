@@ -17,7 +17,19 @@ from strikewatch.web.authentication import Authenticator
 from strikewatch.web.live.stream import EventStream
 from strikewatch.web.pages.page import SIGN_IN_PATH, Pages, View
 from strikewatch.web.pages.templating import SAFE_HEADERS, Templates
-from strikewatch.web.pages.views import alert, alerts, due, feed, guide, log, now, preferences, review, week
+from strikewatch.web.pages.views import (
+    alert,
+    alerts,
+    due,
+    feed,
+    guide,
+    hammer,
+    log,
+    now,
+    preferences,
+    review,
+    week,
+)
 from strikewatch.web.pages.views.sign_in import Login
 from strikewatch.web.settings import Settings
 
@@ -34,6 +46,7 @@ VIEWS: Final[dict[str, View]] = {
     "/alerts": alerts.alerts,
     "/alerts/{site}/{alert}": alert.alert,
     "/write": log.log,
+    "/hammers/{site}/{hammer}": hammer.hammer,
     "/due": due.due,
     "/week": week.week,
     "/choices": preferences.preferences,

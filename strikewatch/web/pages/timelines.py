@@ -34,11 +34,11 @@ BEFORE_ALERT: Final = 90 * MINUTE
 AFTER_ALERT: Final = 30 * MINUTE
 """Time shown before an alert's onset and, at least, after it."""
 LONGEST: Final = 12 * HOUR
-HEIGHT: Final = 66
+LANE: Final = 36
+LARGE_LANE: Final = 120
+"""Heights of the lane with bars and oil, px. The marks are above it, the hours below."""
 _MARKS_HEIGHT: Final = 16
-"""The marks are at the top; below them oil and bars, then the hours."""
-_LANE_HEIGHT: Final = 36
-_LANE_BOTTOM: Final = _MARKS_HEIGHT + _LANE_HEIGHT
+_HOURS_HEIGHT: Final = 14
 _LOWEST_OIL_C: Final = 20.0
 CLOSE_SHARE: Final = 0.04
 """Marks closer than this share of the window are one stretch: about the width of a mark on a phone."""
@@ -72,6 +72,15 @@ class Timelines:
         window = self._live_state.window(now)
         zone, marks = self._sites.zone_of(key[0]), self._marks(key, window, self._formatting, now)
         return draw(key[1], hammer.hours, window, marks, hammer.limits.oil_c, zone, self._formatting)
+
+    def day(self, key: Key, formatting: Formatting, begin: Instant, now: Instant) -> str:
+        """Draw a hammer's day up to now, large. Raises StoreError."""
+        hammer = self._live_state.hammers[key]
+        window = begin // MINUTE * MINUTE, -(-now // MINUTE) * MINUTE
+        hours = hammer.hours if hammer.hours.covers(begin, now) else self._from_record(key, window)
+        marks = self._marks(key, window, formatting, now)
+        zone, limit_c = self._sites.zone_of(key[0]), hammer.limits.oil_c
+        return draw(key[1], hours, window, marks, limit_c, zone, formatting, lane=LARGE_LANE)
 
     def around(self, record: Mapping[str, Any], formatting: Formatting, now: Instant) -> str:
         """Draw the time around an alert; "" if its hammer is unknown now. Raises StoreError."""
@@ -149,8 +158,12 @@ def draw(
     zone: ZoneInfo,
     formatting: Formatting,
     subject: Mark | None = None,
+    lane: int = LANE,
 ) -> str:
-    """Draw a window of whole minutes as SVG: of the hammer `name`, on request for the mark `subject`."""
+    """Draw a window of whole minutes as SVG: of the hammer `name`, on request for the mark `subject`.
+
+    `lane`: the height of bars and oil, px.
+    """
     begin, end = window
     width = (end - begin) // MINUTE
     label = name if subject is None else f"{name}-{subject.at}"
@@ -167,21 +180,22 @@ def draw(
         else text("timeline.around", hammer=name, about=subject.text, marks=len(marks))
     )
     description = text("timeline.description", firing=formatting.duration(float(fired.sum()) * 60.0))
+    height = _MARKS_HEIGHT + lane + _HOURS_HEIGHT
     top_c = max(limit_c + 15.0, float(np.nanmax(oil_c)) if np.isfinite(oil_c).any() else 0.0)
     parts = [
-        f'<svg class="timeline" role="img" aria-labelledby="{ident}-t {ident}-d" width="100%" height="{HEIGHT}">',
+        f'<svg class="timeline" role="img" aria-labelledby="{ident}-t {ident}-d" width="100%" height="{height}">',
         f'<title id="{ident}-t">{escape(title)}</title><desc id="{ident}-d">{escape(description)}</desc>',
         f'<defs><pattern id="{ident}-gap" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><path class="hatch" d="M0,0V6"/></pattern></defs>',
-        f'<rect class="ground" y="{_MARKS_HEIGHT}" width="100%" height="{_LANE_HEIGHT}"/>',
-        *_gaps(ident, column, width),
-        f'<svg y="{_MARKS_HEIGHT}" width="100%" height="{_LANE_HEIGHT}" viewBox="0 0 {width} {_LANE_HEIGHT}" '
+        f'<rect class="ground" y="{_MARKS_HEIGHT}" width="100%" height="{lane}"/>',
+        *_gaps(ident, column, width, lane),
+        f'<svg y="{_MARKS_HEIGHT}" width="100%" height="{lane}" viewBox="0 0 {width} {lane}" '
         'preserveAspectRatio="none">',
-        f'<path class="fired" d="{_bars(fired)}"/>',
-        f'<path class="limit" d="M0,{_height(limit_c, top_c):.1f}H{width}"/>',
-        f'<path class="oil" d="{_oil_line(column, oil_c, top_c)}"/></svg>',
-        *_ticks(begin, end, zone),
-        *([] if subject is None else [_subject_line(subject, begin, end)]),
+        f'<path class="fired" d="{_bars(fired, lane)}"/>',
+        f'<path class="limit" d="M0,{_height(limit_c, top_c, lane):.1f}H{width}"/>',
+        f'<path class="oil" d="{_oil_line(column, oil_c, top_c, lane)}"/></svg>',
+        *_ticks(begin, end, zone, lane),
+        *([] if subject is None else [_subject_line(subject, begin, end, lane)]),
         *(_stretch(stretch, begin, end, stretch is stretches[-1], formatting) for stretch in stretches),
         "</svg>",
     ]
@@ -198,58 +212,60 @@ def _firing_share(hours: RecentHours, begin: Instant, end: Instant, width: int) 
     return share
 
 
-def _bars(fired: Floats) -> str:
+def _bars(fired: Floats, lane: int) -> str:
     """Return one outline of all bars; equal neighbours are one bar."""
-    heights = np.round(fired * (_LANE_HEIGHT - 4)).astype(np.int64)
+    heights = np.round(fired * (lane - 4)).astype(np.int64)
     edges = np.flatnonzero(np.diff(heights, prepend=-1, append=-1)).tolist()
     return "".join(
-        f"M{left},{_LANE_HEIGHT}V{_LANE_HEIGHT - heights[left]}H{right}V{_LANE_HEIGHT}"
+        f"M{left},{lane}V{lane - heights[left]}H{right}V{lane}"
         for left, right in pairwise(edges)
         if heights[left] > 0
     )
 
 
-def _height(oil_c: float, top_c: float) -> float:
+def _height(oil_c: float, top_c: float, lane: int) -> float:
     clamped_c = min(max(oil_c, _LOWEST_OIL_C), top_c)
-    return _LANE_HEIGHT - _LANE_HEIGHT * (clamped_c - _LOWEST_OIL_C) / (top_c - _LOWEST_OIL_C)
+    return lane - lane * (clamped_c - _LOWEST_OIL_C) / (top_c - _LOWEST_OIL_C)
 
 
-def _oil_line(column: Ints, oil_c: Floats, top_c: float) -> str:
+def _oil_line(column: Ints, oil_c: Floats, top_c: float, lane: int) -> str:
     """Return the oil minute by minute; a missing minute interrupts the line."""
     points, previous = [], -2
     for x, value_c in zip(column.tolist(), oil_c.tolist(), strict=True):
         if value_c != value_c:
             continue
-        points.append(f"{'L' if x == previous + 1 else 'M'}{x + 0.5:g},{_height(value_c, top_c):.1f}")
+        points.append(f"{'L' if x == previous + 1 else 'M'}{x + 0.5:g},{_height(value_c, top_c, lane):.1f}")
         previous = x
     return "".join(points)
 
 
-def _gaps(ident: str, column: Ints, width: int) -> list[str]:
+def _gaps(ident: str, column: Ints, width: int, lane: int) -> list[str]:
     """Return hatching over the minutes in which nothing was heard."""
     silent = np.ones(width, bool)
     silent[column] = False
     edges = np.flatnonzero(np.diff(silent.astype(np.int8), prepend=0, append=0)).tolist()
     return [
         f'<rect fill="url(#{ident}-gap)" x="{100 * left / width:.2f}%" y="{_MARKS_HEIGHT}" '
-        f'width="{100 * (right - left) / width:.2f}%" height="{_LANE_HEIGHT}"/>'
+        f'width="{100 * (right - left) / width:.2f}%" height="{lane}"/>'
         for left, right in zip(edges[::2], edges[1::2], strict=True)
     ]
 
 
-def _ticks(begin: Instant, end: Instant, zone: ZoneInfo) -> Iterable[str]:
+def _ticks(begin: Instant, end: Instant, zone: ZoneInfo, lane: int) -> Iterable[str]:
     """Yield the site's hours, as many as fit."""
     for at, label in time_ticks(begin, end, zone, _MOST_TICKS):
         x = 100 * (at - begin) / (end - begin)
-        yield f'<svg x="{x:.2f}%" y="{_LANE_BOTTOM}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
+        yield f'<svg x="{x:.2f}%" y="{_MARKS_HEIGHT + lane}" overflow="visible"><path class="tick" d="M0,0V4"/></svg>'
         if 3 < x < 97:
-            yield f'<text class="hour" x="{x:.2f}%" y="{HEIGHT - 1}">{label}</text>'
+            yield f'<text class="hour" x="{x:.2f}%" y="{_MARKS_HEIGHT + lane + _HOURS_HEIGHT - 1}">{label}</text>'
 
 
-def _subject_line(mark: Mark, begin: Instant, end: Instant) -> str:
+def _subject_line(mark: Mark, begin: Instant, end: Instant, lane: int) -> str:
     """Return a vertical line at the mark for which the timeline is drawn."""
     x = 100 * (mark.at - begin) / (end - begin)
-    return f'<svg x="{x:.2f}%" overflow="visible"><path class="subject" d="M0,12V{_LANE_BOTTOM}"/></svg>'
+    return (
+        f'<svg x="{x:.2f}%" overflow="visible"><path class="subject" d="M0,12V{_MARKS_HEIGHT + lane}"/></svg>'
+    )
 
 
 def cluster(marks: Sequence[Mark], close: Instant) -> list[list[Mark]]:

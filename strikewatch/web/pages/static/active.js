@@ -9,12 +9,12 @@ const place = document.getElementById("open");
 let refreshing = false;
 let again = false;
 export async function refreshActive() {
-  if (!place) return;
+  if (!place && !document.querySelector("[data-refresh]")) return;
   again = true;
   if (refreshing) return;
   refreshing = true;
   try {
-    while (again) { again = false; await update(); }
+    while (again) { again = false; await (place ? update() : refreshParts()); }
   } catch {
     setTimeout(refreshActive, 3000);
   } finally {
@@ -46,6 +46,15 @@ async function update() {
   const news = added.map((one) => `${one.closest("[data-key]").querySelector(".machine").textContent}: ${one.querySelector("a").textContent}`);
   if (news.length || changed) document.getElementById("announced").textContent = news[0] ?? data.verdict; // one line
   if (news.length) onNew(news[0]);
+}
+
+// Parts of other pages: brought up to date from the page itself.
+async function refreshParts() {
+  const answer = await fetch(location.href, { credentials: "same-origin" });
+  if (answer.redirected) { location.reload(); return; }
+  if (!answer.ok) throw new Error(answer.statusText);
+  const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+  for (const part of document.querySelectorAll("[data-refresh]")) morph(part, document.adoptNode(fresh.getElementById(part.id)));
 }
 
 function updateSection({ id, heading, keys }, items) {

@@ -4,7 +4,7 @@ const rows = document.getElementById("rows");
 const open = document.getElementById("open");
 const lost = document.getElementById("lost");
 const lostText = lost?.textContent ?? "";
-const texts = open ? JSON.parse(open.dataset.texts) : {};
+const texts = JSON.parse((open ?? rows)?.dataset.texts ?? "{}");
 const us = document.documentElement.dataset.units === "us";
 const latest = new Map();
 export let ahead_ms = 0; // how far the server's clock is ahead of ours
@@ -106,7 +106,7 @@ function show(changed) {
   for (const place of live.get(key) ?? []) put(place, LIVE[place.dataset.live](one));
   if (!rows) return;
   const row = byKey.get(key);
-  if (!row) { addRows().catch(() => {}); return; }
+  if (!row) { if (!("only" in rows.dataset)) addRows().catch(() => {}); return; }
   put(slot(row, "operator"), one.operator ?? texts.nobody);
   const spot = fill(texts.spot, { spent: one.spot_s, limit: one.spot_limit_s });
   gauge(row, "spot", one.spot_s / one.spot_limit_s, one.firing ? `${texts.firing}, ${spot}` : texts.resting, one.spot_s >= one.spot_limit_s ? "over" : "");
@@ -191,7 +191,7 @@ export function follow({ refreshActive }) {
   if (first) JSON.parse(first.textContent).hammers.forEach(show);
   findLive();
   setInterval(tick, 1000);
-  if (!open) return;
+  if (!open && !rows) return;
   let source;
   const connect = () => {
     source = new EventSource("/stream");
@@ -206,7 +206,8 @@ export function follow({ refreshActive }) {
       if (!rows) return;
       const data = JSON.parse(event.data);
       const key = `${data.site}/${data.hammer}`;
-      if (byKey.has(key)) slot(byKey.get(key), "timeline").innerHTML = data.svg; else timelines.set(key, data.svg);
+      const place = byKey.has(key) ? slot(byKey.get(key), "timeline") : null;
+      if (place) place.innerHTML = data.svg; else timelines.set(key, data.svg);
     });
     source.addEventListener("alerts", () => refreshActive());
     source.addEventListener("error", () => {

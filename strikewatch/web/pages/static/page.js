@@ -75,9 +75,10 @@ document.addEventListener("submit", async (event) => {
   try {
     const { ok, answer } = await post(form.dataset.action, { ...formValues(form), ...untilOf(event.submitter?.dataset) });
     if (!ok) return showProblem(form, answer);
-    const state = document.getElementById("state");
-    if (!state) return location.reload();
-    if (form.contains(document.activeElement)) state.focus({ preventScroll: true }); // the item goes away
+    const live = document.querySelector("#state, [data-refresh]");
+    if (!live) return location.reload();
+    const stay = document.getElementById("state") ?? document.getElementById("content");
+    if (form.contains(document.activeElement)) stay.focus({ preventScroll: true }); // the item goes away
     await refreshActive();
   } catch {
     showProblem(form, { error: document.body.dataset.unsent });
@@ -99,7 +100,7 @@ function beep() {
   tone.stop(audio.currentTime + 0.6);
 }
 const sound = document.getElementById("sound");
-const showSound = () => sound?.setAttribute("aria-pressed", String(localStorage.getItem("sound") === "on"));
+const showSound = () => { if (sound) sound.querySelector("b").textContent = sound.dataset[localStorage.getItem("sound") === "on" ? "on" : "off"]; };
 sound?.addEventListener("click", () => {
   const on = localStorage.getItem("sound") !== "on";
   localStorage.setItem("sound", on ? "on" : "off");

@@ -1,4 +1,7 @@
-// The samples around an alert: firing, pressure, oil and engine speed over one time axis, to zoom, move and read.
+// The samples around an alert: firing, pressure, oil and engine speed over one time axis, to zoom, move and read; and
+// as a table. Scrolling is left to the page: the wheel zooms with Ctrl, a finger moves the trace sideways only.
+import { clockText } from "./live.js";
+
 const NS = "http://www.w3.org/2000/svg";
 const us = document.documentElement.dataset.units === "us";
 const LANES = [
@@ -33,7 +36,7 @@ export async function drawTrace(place) {
   const read = document.createElement("output");
   const svg = make("svg", { role: "img", tabindex: "0", "aria-label": texts.help });
   place.append(tools, svg, read);
-  const clockAt = (s) => new Date(data.begin_ms + s * 1000).toISOString().slice(11, 21);
+  const clockAt = (s, tenths = false) => clockText(data.begin_ms + s * 1000) + (tenths ? `.${Math.floor(((data.begin_ms / 1000 + s) % 1) * 10)}` : "");
   const clamp = () => {
     const wide = Math.min(Math.max(view[1] - view[0], 1), whole[1] - whole[0]);
     const start = Math.min(Math.max(view[0], whole[0]), whole[1] - wide);
@@ -98,31 +101,62 @@ export async function drawTrace(place) {
     const step = [0.2, 0.5, 1, 2, 5, 10, 30, 60, 120, 300, 600].find((s) => (view[1] - view[0]) / s <= inner / 70) ?? 600;
     for (let s = Math.ceil(view[0] / step) * step; s <= view[1]; s += step) {
       make("path", { class: "axis", d: `M${x(s)},${height - 20}v4` }, svg);
-      make("text", { class: "hour", x: x(s), y: height - 4 }, svg).textContent = step < 1 ? clockAt(s) : clockAt(s).slice(0, 8);
+      make("text", { class: "hour", x: x(s), y: height - 4 }, svg).textContent = clockAt(s, step < 1);
     }
     const cursor = make("path", { class: "cursor", d: "" }, svg);
+    fillTable();
     svg.onpointermove = (event) => {
       const box = svg.getBoundingClientRect();
       point(view[0] + (((event.clientX - box.left) * width / box.width - LEFT) / inner) * (view[1] - view[0]), cursor, x, height);
     };
   }
 
+  function rowAt(s) {
+    const later = data.time_s.findIndex((one) => one > s);
+    return later < 0 ? data.time_s.length - 1 : Math.max(0, later - 1);
+  }
+  // The value of a channel at a time: the last one sampled.
+  function valueAt(lane, s) {
+    let i = rowAt(s);
+    while (i > 0 && data[lane.name][i] === null) i--;
+    const v = data[lane.name][i];
+    return v === null ? "–" : `${lane.from(v).toFixed(lane.name === "oil_c" ? 1 : 0)} ${lane.unit}`;
+  }
+
+  // What is in view as a table of at most 60 rows.
+  const details = document.createElement("details"), summary = document.createElement("summary"), box = document.createElement("div");
+  summary.textContent = texts.table;
+  Object.assign(box, { className: "scroll", tabIndex: 0 });
+  box.setAttribute("role", "region");
+  box.setAttribute("aria-label", texts.table);
+  details.append(summary, box);
+  place.append(details);
+  details.addEventListener("toggle", fillTable);
+  function fillTable() {
+    if (!details.open) return;
+    const step = [1, 2, 5, 10, 30, 60].find((one) => (view[1] - view[0]) / one <= 60) ?? 60;
+    const table = document.createElement("table"), head = table.createTHead().insertRow(), body = table.createTBody();
+    for (const text of [texts.time, texts.firing, ...lanes.map((lane) => texts[lane.text])]) {
+      const cell = document.createElement("th");
+      Object.assign(cell, { scope: "col", textContent: text });
+      head.append(cell);
+    }
+    for (let s = Math.ceil(view[0] / step) * step; s <= view[1]; s += step) {
+      const row = body.insertRow();
+      for (const text of [clockAt(s), data.active?.[rowAt(s)] ? texts.yes : "–", ...lanes.map((lane) => valueAt(lane, s))]) row.insertCell().textContent = text;
+    }
+    box.replaceChildren(table);
+  }
+
   function point(s, cursor, x, height) {
     if (s < view[0] || s > view[1]) return;
-    let k = data.time_s.findIndex((one) => one > s) - 1;
-    if (k < 0) k = 0;
     cursor.setAttribute("d", `M${x(s)},0V${height - 20}`);
-    const said = lanes.map((lane) => {
-      let i = k;
-      while (i > 0 && data[lane.name][i] === null) i--;
-      const v = data[lane.name][i];
-      return `${texts[lane.text]} ${v === null ? "–" : `${lane.from(v).toFixed(lane.name === "oil_c" ? 1 : 0)} ${lane.unit}`}`;
-    });
-    read.textContent = `${clockAt(s)} UTC: ${said.join(", ")}`;
+    const said = lanes.map((lane) => `${texts[lane.text]} ${valueAt(lane, s)}`);
+    read.textContent = `${clockAt(s, true)}: ${said.join(", ")}`;
   }
 
   let dragged = null;
-  svg.addEventListener("wheel", (event) => { event.preventDefault(); zoom(event.deltaY > 0 ? 1.25 : 0.8); }, { passive: false });
+  svg.addEventListener("wheel", (event) => { if (!event.ctrlKey && !event.metaKey) return; event.preventDefault(); zoom(event.deltaY > 0 ? 1.25 : 0.8); }, { passive: false });
   svg.addEventListener("pointerdown", (event) => { dragged = { at: event.clientX, view: [...view] }; });
   window.addEventListener("pointerup", () => { dragged = null; });
   window.addEventListener("pointermove", (event) => {
@@ -133,7 +167,7 @@ export async function drawTrace(place) {
     draw();
   });
   svg.addEventListener("keydown", (event) => {
-    const act = { ArrowLeft: () => move(-0.2), ArrowRight: () => move(0.2), "+": () => zoom(0.7), "-": () => zoom(1.4), ArrowUp: () => zoom(0.7), ArrowDown: () => zoom(1.4) }[event.key];
+    const act = { ArrowLeft: () => move(-0.2), ArrowRight: () => move(0.2), "+": () => zoom(0.7), "-": () => zoom(1.4) }[event.key];
     if (act) { event.preventDefault(); act(); }
   });
   window.addEventListener("resize", draw);

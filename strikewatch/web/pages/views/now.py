@@ -61,7 +61,8 @@ def _group_alike(
     alike: dict[tuple[tuple[str, str], ...], list[str]] = {}
     for name, reasons in by_hammer:
         common = tuple(
-            (reason, ", ".join(map(formatting.fault_name, faults))) for reason, faults in reasons.items()
+            (formatting.reason(why), ", ".join(map(formatting.fault_name, faults)))
+            for why, faults in reasons.items()
         )
         if common:
             alike.setdefault(common, []).append(name)
