@@ -13,7 +13,7 @@ from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
 from strikewatch.web.authentication import SESSION_COOKIE
 from strikewatch.web.pages.formatting import Formatting, load_translations
-from tests.web.site import NOW, SITE, Reply, Site, site
+from tests.web.site import HAMMER, NOW, SITE, Reply, Site, site
 
 SHEETS = (
     "/",
