@@ -52,6 +52,7 @@ def open_http_server(
         max_ahead=seconds(settings.intake.max_ahead_s),
         settings_of=settings.of_hammer,
         meter=live_state.meter,
+        zone_of=settings.sites.zone_of,
         push=push,
     )
     health = Health(stats, status, store, http.ready_lag_s)

@@ -2,6 +2,7 @@
 
 import http.client
 import json
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,7 +20,9 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.service.http import open_http_server
+from strikewatch.service.push import PushEndpoints
 from strikewatch.settings.tree import load
+from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.tokens import Role
@@ -130,16 +133,18 @@ class Site:
 
 @contextmanager
 def site(
-    folder: Path, where: Path | URL | None = None, sites: Any = None, **http_settings: Any
+    folder: Path, where: Path | URL | None = None, sites: Any = None, push: Any = None, **http_settings: Any
 ) -> Iterator[Site]:
     """Everything but the worker and the dispatcher: the caller records the turns of the worker; one is recorded.
 
-    `where` is an empty database; left out: a file in the folder. `sites`: settings of that table.
+    `where` is an empty database; left out: a file in the folder. `sites`, `push`: settings of these tables; with those
+    of notifications there is a dispatcher, too.
     """
     port = free_port()
     store_settings = {"path": str(folder / "watch.db"), "reserve_mib": 0}
     http = {"port": port, **http_settings}
-    settings = load(given={"store": store_settings, "http": http, "sites": sites or {}})
+    given = {"store": store_settings, "http": http, "sites": sites or {}, "push": push or {}}
+    settings = load(given=given)
     store = Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})
     try:
         alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)
@@ -148,6 +153,8 @@ def site(
         stats, clock, broker, died = WorkerStats(), [NOW + 60 * SECOND], [True], []
         stats.record_turn()
         live_state = LiveState(settings.of_hammer, 10.0)
+        dispatcher = Dispatcher(store, [], time.time_ns, time.monotonic_ns)
+        endpoints = PushEndpoints(settings, store, dispatcher, time.time_ns) if push else None
         server = open_http_server(
             settings,
             store,
@@ -157,13 +164,16 @@ def site(
             lambda: clock[0],
             died.append,
             live_state,
+            endpoints,
         )
         pipeline = Pipeline(settings.of_hammer)
         server.start()
+        dispatcher.start()
         try:
             yield Site(store, stats, port, alert.id, live_state, pipeline, clock, broker, died)
         finally:
             server.stop()
+            dispatcher.stop()
             assert not died
     finally:
         store.close()

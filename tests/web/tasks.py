@@ -10,14 +10,16 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from strikewatch.core import instant
 from strikewatch.core.alert import Alert
+from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.demo.site import SITE_SETTINGS
+from strikewatch.storage.commit.step import StepRecord
 from tests.browser import browser
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
@@ -93,13 +95,51 @@ def open_a_hammer(person: Person, _server: Site) -> None:
     expect(person.page.locator("#day")).to_be_visible()
 
 
+def find_the_blank_firing_of_one_operator(person: Person, _server: Site) -> None:
+    person.tap(person.page.get_by_role("link", name="Alerts", exact=True))
+    person.tap(person.page.get_by_role("link", name="1 h", exact=True))
+    person.tap(person.page.get_by_role("link", name="op-14, Blank firing suspected: 2"))
+    expect(person.page.locator(".found .operator")).to_have_text(["op-14", "op-14"])
+    expect(person.page.locator("#found")).to_have_text("2 alerts")
+
+
+def log_a_greasing(person: Person, server: Site) -> None:
+    person.tap(person.page.get_by_role("link", name="Log", exact=True))
+    person.tap(person.page.locator("summary", has_text="Greasing"))
+    person.tap(person.page.locator("details[open] [data-save]"))
+    expect(person.page.locator("details[open] .done")).to_contain_text("Saved.")
+    assert [entry["fields"] for entry in _entries(server)] == [{"method": "manual"}]
+
+
+def correct_a_greasing(person: Person, server: Site) -> None:
+    person.tap(person.page.get_by_role("button", name="Correct", exact=True))
+    person.fill(person.page.locator("details[open] [name=strokes]").first, "14")
+    person.tap(person.page.locator("details[open] [data-save]"))
+    expect(person.page.locator("details[open] .done")).to_contain_text("Correction saved.")
+    newest, wrong = _entries(server)
+    assert newest["fields"]["strokes"] == [14]
+    assert wrong["corrected_by"] == newest["number"]
+
+
 TASKS: Final = [
     Task("See what is wrong and whom to call", "/", 0, what_is_wrong_and_whom_to_call),
     Task("Acknowledge it", "/", 1, acknowledge),
     Task("Shelve it until the end of the shift", "/", 2, shelve_to_the_end_of_the_shift),
     Task("Find who has shelved what", "/", 0, find_who_shelved),
     Task("See the day of one hammer", "/", 1, open_a_hammer),
+    Task("Find the last hour's blank firing of one operator", "/", 3, find_the_blank_firing_of_one_operator),
+    Task("Log a greasing", "/", 3, log_a_greasing),
+    Task("Correct a greasing", "/write?hammer=HB-02", 3, correct_a_greasing),
 ]
+
+
+def _entries(server: Site) -> list[dict[str, Any]]:
+    """The entries of the hammer that has any."""
+    token = server.token("reader", "view")
+    entries: list[dict[str, Any]] = []
+    for name in (HAMMER, "HB-02"):
+        entries += server.request("GET", f"/api/v1/hammers/{name}/events", token=token).json["events"]
+    return [entry for entry in entries if entry["who"] or entry["corrected_by"]]
 
 
 def _mutes(server: Site) -> list[dict[str, str]]:
@@ -116,7 +156,24 @@ def busy_site(folder: Path) -> Iterator[Site]:
         server.work(NOW + 55 * SECOND)
         hot = Alert("hot_oil", SITE, "HB-02", "op-14", "high", NOW - 300 * SECOND, None)
         shelved = Alert("over_side", SITE, "HB-04", "op-12", "medium", NOW - 60 * SECOND, None)
-        server.alerts(hot, shelved)
+        blank = [
+            Alert(
+                "blank_firing", SITE, HAMMER, operator, "medium", NOW - ago * SECOND, NOW - (ago - 4) * SECOND
+            )
+            for operator, ago in (("op-14", 900), ("op-14", 1800), ("op-15", 1200), ("op-14", 7200))
+        ]
+        server.alerts(hot, shelved, *blank)
+        server.store.commit(
+            StepRecord(
+                NOW,
+                events=[
+                    Event(SITE, "HB-02", "grease", NOW - 900 * SECOND, {"strokes": [4], "method": "manual"})
+                ],
+                states={(SITE, "HB-02"): b"state"},
+                layout="none:5",
+            )
+        )
+        server.work(NOW + 55 * SECOND, key=(SITE, "HB-02"))
         until = instant.text(NOW + 3600 * SECOND)
         body = {"until": until, "reason": "Trial or test"}
         server.request("POST", f"/api/v1/alerts/{shelved.id}/shelve", body, server.token("foreman", "act"))

@@ -116,7 +116,7 @@ def test_an_entry_that_was_corrected_or_withdrawn_says_that_it_no_longer_sets_a_
         act = server.token("site office", "act")
         server.work(NOW)
         first = server.request("POST", EVENTS, GREASE, act).json
-        entry = re.compile(r'<li class="replaced" id="entry-(\d+)">.*?</li>', re.S)
+        entry = re.compile(r'<li class="replaced" id="entry-(\d+)" tabindex="-1">.*?</li>', re.S)
         assert not entry.search(server.request("GET", "/write", headers=server.cookie(act)).text)
         better = {**GREASE, "strokes": [15, 14], "corrects": first["number"]}
         second = server.request("POST", EVENTS, better, act).json

@@ -9,11 +9,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Final
+from zoneinfo import ZoneInfo
 
-from strikewatch.core import instant
 from strikewatch.core.events import KINDS, Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.review.charts.drawing import local_time
 from strikewatch.review.data.tables import OPERATOR_FAULTS
 from strikewatch.review.wear import advice as wear
 
@@ -58,18 +59,21 @@ def missing_fields(event: Event) -> dict[str, str]:
 
 
 def check_entry(
-    event: Event, earlier: Sequence[Event], settings: HammerSettings, now: Instant
+    event: Event, earlier: Sequence[Event], settings: HammerSettings, now: Instant, zone: ZoneInfo
 ) -> EntryProblems:
-    """Check an entry against the hammer's other valid entries, in any order, without the one that it corrects."""
+    """Check an entry against the hammer's other valid entries, in any order, without the one that it corrects.
+
+    `zone`: of the site, for the times that are named.
+    """
     problems = EntryProblems()
     before = sorted(
         (other for other in earlier if other.time <= event.time), key=attrgetter("time"), reverse=True
     )
-    _check_time(event, earlier, now, problems)
+    _check_time(event, earlier, now, zone, problems)
     if event.kind == "grease":
         _check_strokes(event, problems)
     elif event.kind == "hours":
-        _check_meter(event, before, problems)
+        _check_meter(event, before, zone, problems)
     elif event.kind == "coached":
         _check_fault(event, problems)
     elif event.kind == "inspection":
@@ -79,15 +83,17 @@ def check_entry(
     return problems
 
 
-def _check_time(event: Event, earlier: Iterable[Event], now: Instant, problems: EntryProblems) -> None:
-    when = _minute(event.time)
+def _check_time(
+    event: Event, earlier: Iterable[Event], now: Instant, zone: ZoneInfo, problems: EntryProblems
+) -> None:
+    when = _minute(event.time, zone)
     if event.kind != "withdrawal" and now - event.time > LONG_AGO:
         problems.questions["time"] = f"{when} is {(now - event.time) // DAY} days ago; is that right?"
     if event.kind in ("service", "inspection"):
         later = [other.time for other in earlier if other.kind == event.kind and other.time > event.time]
         if later:
             problems.questions["time"] = (
-                f"{when} is before the last {event.kind} on record ({_minute(max(later))}); is that right?"
+                f"{when} is before the last {event.kind} on record ({_minute(max(later), zone)}); is that right?"
             )
 
 
@@ -107,7 +113,7 @@ def _check_fault(event: Event, problems: EntryProblems) -> None:
         )
 
 
-def _check_meter(event: Event, before: Iterable[Event], problems: EntryProblems) -> None:
+def _check_meter(event: Event, before: Iterable[Event], zone: ZoneInfo, problems: EntryProblems) -> None:
     """Report a meter that ran faster than time; `events` reports one that ran backwards."""
     last = next((other for other in before if other.kind == "hours"), None)
     if last is None or event.fields.get("reason", "reading") != "reading":
@@ -116,8 +122,8 @@ def _check_meter(event: Event, before: Iterable[Event], problems: EntryProblems)
     last_h, meter_h = last.fields["meter_h"], event.fields["meter_h"]
     if meter_h > last_h + passed_h + METER_RESOLUTION_H:
         problems.impossible["meter_h"] = (
-            f"it read {last_h:,.1f} h on {_minute(last.time)}, {passed_h:,.1f} h before; a meter cannot run faster "
-            "than time: correct the reading that is wrong, or give the reason"
+            f"it read {last_h:,.1f} h on {_minute(last.time, zone)}, {passed_h:,.1f} h before; a meter cannot run "
+            "faster than time: correct the reading that is wrong, or give the reason"
         )
 
 
@@ -182,5 +188,5 @@ def _last_reading(name: str, before: Iterable[Event]) -> float | None:
     return None
 
 
-def _minute(at: Instant) -> str:
-    return instant.text(at)[:16].replace("T", " ") + " UTC"
+def _minute(at: Instant, zone: ZoneInfo) -> str:
+    return f"{local_time(at, zone):%d %b %Y %H:%M}"

@@ -150,7 +150,8 @@ def _check(context: ApiContext, event: Event, entries: list[Entry], body: NewEnt
         for entry in entries
         if entry.corrected_by is None and entry.number != body.corrects and entry.event.kind != "withdrawal"
     ]
-    problems = check_entry(event, earlier, context.settings_of((event.site, event.hammer)), now)
+    settings, zone = context.settings_of((event.site, event.hammer)), context.zone_of(event.site)
+    problems = check_entry(event, earlier, settings, now, zone)
     if problems.impossible:
         raise Problem(422, one_line(problems.impossible), "nothing was saved", fields=problems.impossible)
     if problems.questions and not body.confirmed:

@@ -6,6 +6,7 @@ An operation is one function of a router. Role, time limit, parameters and body 
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
+from zoneinfo import ZoneInfo
 
 import structlog
 from fastapi import APIRouter, Body, Depends, Path, Query
@@ -60,6 +61,8 @@ class ApiContext:
     settings_of: Callable[[Key], HammerSettings]
     meter: Callable[[Key], tuple[float, Instant] | None]
     """Gives what a hammer's hour meter should read, h, and the event time of that, ns; None if unknown."""
+    zone_of: Callable[[str], ZoneInfo]
+    """Gives the time zone of a site."""
     sites: Sites = None
     push: "PushEndpoints | None" = None
     """Notifications in browsers; None if they are switched off."""

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
+from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import SettingsError
 from strikewatch.review.charts.drawing import local_time
@@ -43,7 +44,7 @@ _DROPPED: Final = {
         *("quiet", "one", "many", "which", "and_muted", "waiting", "oil_over", "grease_left", "grease_due"),
         "grease_over",
     )
-} | {"mute.settings", "preferences.notify"}
+} | {"alerts.history", "mute.settings", "preferences.notify", "week.day", "week.total"}
 """Texts that are no longer shown; translations may still have them."""
 
 
@@ -116,6 +117,9 @@ def _flat(table: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
 Units = Literal["metric", "us"]
 PSI_PER_BAR: Final = 14.503773773
 FEET_PER_METRE: Final = 1 / 0.3048
+_INSTANTS: Final = ("missing_since", "missing_until")
+"""Evidence that is an instant."""
+_UTC: Final = ZoneInfo("UTC")
 _LISTS: Final = ("causes", "cylinders")
 """Evidence that is a list of names, separated by blanks."""
 _NAME: Final = re.compile(r"`?\b(pose|active|check|[a-z]+(?:_[a-z]+)+)\b`?")
@@ -179,6 +183,8 @@ class Formatting:
         if isinstance(value, list):
             return ", ".join(map(str, value)) or "–"
         if not isinstance(value, int | float):
+            if name in _INSTANTS:
+                return f"{local_time(instant.parse(str(value)), _UTC):%d %b %H:%M} UTC"
             return self._names(name, str(value)) if name in _LISTS else str(value)
         if name == "meter_h":
             return f"{value:,.1f} h"

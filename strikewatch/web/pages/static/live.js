@@ -183,7 +183,12 @@ function tick() {
 
 export function follow({ refreshActive }) {
   const clock = document.getElementById("clock");
-  if (clock) ahead_ms = Number(clock.dataset.now) - Date.now();
+  // A page that was kept for the time without a connection has an old time: what was found last then still holds.
+  if (document.body.dataset.kept !== undefined) ahead_ms = Number(localStorage.getItem("ahead") ?? 0);
+  else if (clock) {
+    ahead_ms = Number(clock.dataset.now) - Date.now();
+    localStorage.setItem("ahead", String(ahead_ms));
+  }
   const first = document.getElementById("readings");
   if (first) JSON.parse(first.textContent).hammers.forEach(show);
   findLive();

@@ -1,7 +1,7 @@
 // What every page needs: the event stream, forms for actions, and the preferences of this device.
 import { refreshActive, whenNew } from "./active.js";
 import { ahead_ms, follow } from "./live.js";
-import { sendEntries } from "./log.js";
+import { labelOf, sendEntries } from "./log.js";
 import { drawTrace } from "./trace.js";
 
 const csrfToken = document.body.dataset.csrf;
@@ -54,7 +54,7 @@ export function showProblem(form, answer) {
     const one = field instanceof RadioNodeList ? field[Number((name.match(/\d+/) ?? [0])[0])] ?? field[0] : field;
     if (one?.setAttribute) {
       one.setAttribute("aria-invalid", "true");
-      left.push(`${one.labels?.[0]?.textContent.trim() ?? name}: ${what}`);
+      left.push(`${labelOf(one) ?? name}: ${what}`);
       one.focus();
     } else left.push(name ? `${name}: ${what}` : what);
   }

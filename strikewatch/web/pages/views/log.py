@@ -6,6 +6,7 @@ from typing import Any, Final
 from starlette.responses import Response
 
 from strikewatch.core.events import TIMER_RESETTING_KINDS, Event
+from strikewatch.core.instant import SECOND
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.review.data.from_store import read_events
 from strikewatch.review.wear import advice as wear
@@ -13,6 +14,13 @@ from strikewatch.storage.actions.entries import list_entries
 from strikewatch.web.pages.page import PageRequest, Pages
 
 RECENT_ENTRIES: Final = 25
+KNOWN_OPERATORS: Final = 30 * 86_400 * SECOND
+"""Operators who signed on at the site within this are offered."""
+FORMS: Final = (
+    *("grease", "check", "sign_on", "sign_off", "hours", "inspection", "tool_change", "work"),
+    *("service", "storage"),
+)
+"""The kinds of entries that have a form."""
 
 
 def log(pages: Pages, page: PageRequest) -> Response:
@@ -21,7 +29,7 @@ def log(pages: Pages, page: PageRequest) -> Response:
     name, site = page.query.get("hammer", ""), page.query.get("site", "")
     chosen = next((key for key in hammers if key[1] == name and site in ("", key[0])), None)
     chosen = chosen or (hammers[0] if hammers else None)
-    values: dict[str, Any] = {"recent": [], "meter_h": None, "advice": {}, "tool_note": None}
+    values: dict[str, Any] = {"recent": [], "meter_h": None, "advice": {}, "tool_note": None, "operators": []}
     if chosen:
         hammer = pages.live_state.hammers[chosen]
         recent = list_entries(pages.context.database, chosen, RECENT_ENTRIES)
@@ -35,6 +43,14 @@ def log(pages: Pages, page: PageRequest) -> Response:
                 if entry.event.kind == "inspection"
             },
             "tool_note": tool_note(event for event in fitted if event.hammer == chosen[1]),
+            "operators": sorted(
+                {
+                    str(event.fields["operator"])
+                    for event in read_events(pages.context.database, ("sign_on",), page.now, chosen[0])
+                    if event.time > page.now - KNOWN_OPERATORS
+                }
+            ),
+            "greased_automatically": hammer.limits.grease_overdue_h is None,
         }
     return pages.render(
         page,
@@ -42,6 +58,7 @@ def log(pages: Pages, page: PageRequest) -> Response:
         hammers=hammers,
         chosen=chosen,
         timer_resetting=TIMER_RESETTING_KINDS,
+        correctable=FORMS,
         withdrawals={entry.number for entry in values["recent"] if entry.event.kind == "withdrawal"},
         **values,
     )
