@@ -86,6 +86,20 @@ def run(tile: Any, state: Any, params: Any, rows: Any, engine_rpm: Any, out: Any
         emit(out, 0, STANDING, state.onset, tile.upto, LOW, (float(tile.upto - state.last_row),))
 
 
+def overlook_silence(record: Any, until: int) -> None:
+    """Let the silence that is under way count from `until` on only: what came before it may have been lost here.
+
+    `record`: a hammer's record of STATE, which is changed. A hammer that did not work, or whose signal was lost before,
+    stays so.
+    """
+    silent = until - record["last_row"]
+    if record["last_row"] == NEVER or record["onset"] != NEVER or silent <= 0:
+        return
+    record["last_row"] = until
+    if record["has_engine_rpm"]:
+        record["rpm_until"] += silent
+
+
 def _params(settings: Settings) -> tuple[Any, ...]:
     return (
         instant.seconds(settings.silence_s),

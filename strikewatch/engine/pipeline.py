@@ -13,7 +13,7 @@ from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Rows
 from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
-from strikewatch.detectors import coverage, firing, pose
+from strikewatch.detectors import coverage, firing, pose, signal_lost
 from strikewatch.detectors.base import DetectorSettings
 from strikewatch.detectors.kernels import EVIDENCE, FINDING, MEASURED, NEVER
 from strikewatch.detectors.registry import DETECTORS
@@ -123,9 +123,14 @@ class Pipeline:
         self._state[slot] = record[0]
         return unreadable
 
-    def reset_part(self, key: Key, name: str) -> None:
-        """Let one part of a hammer's state begin anew."""
-        self._state[self._slot(key)][name] = fresh()[0][name]
+    def overlook_silence(self, key: Key, until: Instant) -> None:
+        """Let the silence of a hammer that is under way count from `until` on only, for `signal_lost`."""
+        signal_lost.overlook_silence(self._state[self._slot(key)][signal_lost.DETECTOR.name], until)
+
+    def silent_since(self, key: Key) -> Instant:
+        """Return when the silence of a hammer began that counts: its newest row, or later; NEVER if it has none."""
+        slot = self._slots.get(key)
+        return NEVER if slot is None else int(self._state[slot][signal_lost.DETECTOR.name]["last_row"])
 
     def state_of(self, key: Key) -> Any:
         """Return a copy of a hammer's current record of `STATE`."""

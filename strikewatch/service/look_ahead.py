@@ -33,7 +33,8 @@ class LookAhead:
         portions: list[Portion] = []
         for key, heard in self._intake.last_heard.items():
             silent = now - heard
-            until = self._intake.reorderer.newest(key) + silent - self._grace_ns
+            newest = self._intake.reorderer.newest(key)
+            until = max(newest, self._pipeline.silent_since(key)) + silent - self._grace_ns
             if silent >= self._grace_ns and until > self._pipeline.watermark(key) > 0:
                 portion = self._intake.reorderer.look_ahead(key, until)
                 if self._needed(portion):
@@ -56,7 +57,7 @@ class LookAhead:
             return None
         result = self._pipeline.step(Batch(portions), report=True)
         for portion in portions:
-            newest = self._intake.newest_row(portion.key)
+            newest = self._newest(portion.key)
             settled = portion.watermark >= newest + self._pipeline.horizon(portion.key)
             due = self._pipeline.next_deadline(result, portion.key) if settled else _AT_ONCE
             self._settled[portion.key] = newest, portion.events, due
@@ -65,5 +66,9 @@ class LookAhead:
     def _needed(self, portion: Portion) -> bool:
         """Return whether looking up to the portion's watermark may find something that earlier looks have not."""
         row, events, due = self._settled.get(portion.key, (_AT_ONCE, (), _AT_ONCE))
-        newest = self._intake.newest_row(portion.key)
+        newest = self._newest(portion.key)
         return row != newest or events != portion.events or portion.watermark >= due
+
+    def _newest(self, key: Key) -> Instant:
+        """Return the time of a hammer's newest row, held values included, or when its silence began to count."""
+        return max(self._intake.newest_row(key), self._pipeline.silent_since(key))

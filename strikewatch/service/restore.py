@@ -222,7 +222,7 @@ class _Replay:
         newest = self._worker.newest_rows()
         until = min(max(newest.values(), default=0), self._now)
         sites = sorted({site for site, _ in newest})
-        self._worker.end_recorded(until, () if complete else self._missing(until, sites))
+        self._worker.end_recorded(until, self._now, () if complete else self._missing(until, sites))
         self._done.alerts = self._alerts() - before
         if (held := load_session(self._store).held) is not None and held < until:
             save_held(self._store, until)

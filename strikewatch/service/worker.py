@@ -178,11 +178,11 @@ class Worker:
             self._alerts_changed()
         self._commit_in_turns(step, list(recorded), flooding, ())
 
-    def end_recorded(self, until: Instant, own_changes: Sequence[Change]) -> None:
-        """End a replay of recordings that reach to `until`; what follows them may be missing.
+    def end_recorded(self, until: Instant, now: Instant, own_changes: Sequence[Change]) -> None:
+        """End a replay of recordings that reach to `until`, at the wall time `now`.
 
-        Silence up to there is looked at as by a live run. Silence after it is not the hammers', and raises no
-        `signal_lost`. `own_changes`: changes of self alerts to be stored.
+        Silence up to `until` is looked at as by a live run. Data from then to `now` may be missing: silence there is
+        not the hammers'. From `now` on it is. `own_changes`: changes of self alerts to be stored.
         """
         step = Step(until)
         self._apply_look_ahead(step, self._look_ahead_runner.run_until(until))
@@ -191,7 +191,7 @@ class Worker:
         }
         for key in self._pipeline.hammers:
             if key not in lost:
-                self._pipeline.reset_part(key, SIGNAL_LOST)
+                self._pipeline.overlook_silence(key, now)
         self._commit(step, self._pipeline.hammers, own_changes)
 
     def _commit_in_turns(

@@ -99,3 +99,28 @@ def test_an_event_during_a_long_silence_takes_effect(tmp_path: Path) -> None:
         rest(site, 20)
         (alert,) = (one for one in site.alerts() if one["fault"] == "grease_overdue")
         assert alert["cleared"] == instant.text(greased)
+
+
+@pytest.mark.parametrize("returns", [True, False], ids=["sends again", "stays silent"])
+def test_silence_after_a_restore_counts_from_the_restore_on(tmp_path: Path, returns: bool) -> None:
+    """Recordings end 8 h before the restore: what came then is missing here, and says nothing of the hammer."""
+    with simulated_site(tmp_path / "works", Clocks(NOON)) as site:
+        last = work(site, 20)
+        site.clocks.true += 8 * 3600 * SECOND
+        restored = site.clocks.true
+        site.worker.end_recorded(last, restored, ())
+        site.restart()
+        rest(site, 25)
+        assert site.alerts() == []
+        if returns:
+            work(site, 20)
+            assert site.alerts() == []
+            return
+        rest(site, 20)
+        (alert,) = site.alerts()
+        assert (alert["fault"], alert["onset"]) == ("signal_lost", instant.text(restored + 30 * SECOND))
+        site.restart()
+        rest(site, 300, 10)
+        back = work(site, 5) - 4 * SECOND
+        (alert,) = site.alerts()
+        assert alert["cleared"] == instant.text(back)

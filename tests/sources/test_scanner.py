@@ -2,9 +2,12 @@
 
 import json
 from collections.abc import Sequence
+from decimal import Decimal, localcontext
 from itertools import groupby
+from math import inf, nextafter
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -15,7 +18,8 @@ from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import MAX_AHEAD, Samples, decode
-from strikewatch.sources.decode.scanner import MAX_BYTES, Scanner
+from strikewatch.sources.decode.scanner import LARGE_BYTES, Scanner
+from strikewatch.sources.decode.strict_json import MAX_ROWS
 from tests.profiles import examples
 from tests.sources.malformed import HAND_PICKED, RECEIVED, SAMPLES, bits, check_scanned
 
@@ -60,7 +64,29 @@ numbers = st.builds(
     st.sampled_from(["", ".", "."]),
     digits,
 )
-any_numbers = numbers | st.floats(allow_nan=False, allow_infinity=False).map(repr) | st.integers().map(str)
+exponents = st.builds(
+    "{}{}{}".format, st.sampled_from("eE"), st.sampled_from(["", "-", "+"]), st.integers(0, 400)
+)
+long_numbers = st.builds(
+    "{}{}{}{}".format,
+    st.sampled_from(["", "-"]),
+    st.integers(0, 10**40),
+    st.just("") | st.text("0123456789", min_size=1, max_size=60).map(".{}".format),
+    st.just("") | exponents,
+)
+
+
+@st.composite
+def halfway(draw: st.DrawFn) -> str:
+    """Draw the exact decimal digits of a number halfway between two floats, or as many of them, or one more."""
+    below = draw(st.floats(1e-20, 1e20))
+    with localcontext(prec=300):
+        text = f"{(Decimal(below) + Decimal(nextafter(below, inf))) / 2:.{draw(st.integers(0, 130))}f}"
+    return text + draw(st.sampled_from(["", "1", "00000"]) if "." in text else st.just(""))
+
+
+floats = st.floats(allow_nan=False, allow_infinity=False).map(repr)
+any_numbers = long_numbers | halfway() | numbers | floats | st.integers().map(str)
 times = st.one_of(
     st.datetimes(min_value=instant.datetime(1969, 12, 30), max_value=instant.datetime(2026, 3, 5)).map(
         lambda at: at.isoformat() + "Z"
@@ -123,6 +149,19 @@ any_payloads = (
 )
 
 
+@settings(max_examples=examples(1000))
+@given(st.lists(long_numbers | halfway() | floats, min_size=1))
+def test_every_number_is_the_nearest_float(cells: list[str]) -> None:
+    """As `float` reads it, apart from the integer -0; only huge values are left to the strict decoder."""
+    payload = f'{{"time_ms":0,"step_s":1,"oil_c":[{",".join(cells)}]}}'.encode()
+    rows = scanned(payload)
+    expected = np.array([0.0 if cell == "-0" else float(cell) for cell in cells])
+    assert (rows is not None) == bool((abs(expected) <= 1e300).all())
+    if rows is not None:
+        assert rows.columns["oil_c"].view(np.int64).tolist() == expected.view(np.int64).tolist()
+        check(payload)
+
+
 @settings(max_examples=examples(400))
 @given(any_payloads)
 def test_payloads_of_known_keys_are_decoded_alike_or_left(payload: bytes) -> None:
@@ -158,6 +197,11 @@ def _usual() -> st.SearchStrategy[bytes]:
     return (one | many).map(lambda value: json.dumps(value).encode())
 
 
+LARGE = (
+    f'{{"time_ms":1,"step_s":0.001,"active":[{",".join(["true"] * MAX_ROWS)}],'
+    f'"oil_f":[{",".join(["60.123456789012345"] * MAX_ROWS)}]}}'.encode()
+)
+LONG = b"(very long)"
 NAMES = ("active", "pressure_bar", "oil_f", "oil_c", "grease_flow")
 
 
@@ -165,19 +209,22 @@ NAMES = ("active", "pressure_bar", "oil_f", "oil_c", "grease_flow")
 @given(
     st.lists(
         st.tuples(
-            st.integers(0, 2), _usual() | any_payloads | st.sampled_from([b"", b"{}", b"x" * (MAX_BYTES + 1)])
+            st.integers(0, 2),
+            _usual() | any_payloads | st.sampled_from([b"", b"{}", LONG + b"x", LONG + b'{"time_ms":1}']),
         ),
         max_size=12,
     )
 )
 def test_runs_are_the_joined_rows_of_their_payloads(messages: list[tuple[int, bytes]]) -> None:
-    """Each usual payload is in one run of its group, in order; an unusual one ends a run."""
+    """Each usual payload is in one run of its group, in order; an unusual one ends a run, and so does a large one."""
+    messages = [(group, payload.replace(LONG, b" " * LARGE_BYTES)) for group, payload in messages]
     messages.sort(key=lambda each: each[0])
+    large = [k if len(payload) > LARGE_BYTES else None for k, (_, payload) in enumerate(messages)]
     groups = [group for group, _ in messages]
     usual = [scanned(payload) is not None for _, payload in messages]
     runs = scan([payload for _, payload in messages], groups)
-    together = groupby(range(len(messages)), lambda k: (usual[k], groups[k]))
-    places = [list(numbers) for (found, _), numbers in together if found]
+    together = groupby(range(len(messages)), lambda k: (usual[k], groups[k], large[k]))
+    places = [list(numbers) for (found, *_), numbers in together if found]
     assert [list(range(run.first, run.last)) for run in runs] == places
     for each in runs:
         parts = []
@@ -208,6 +255,25 @@ def test_runs_are_the_joined_rows_of_their_payloads(messages: list[tuple[int, by
 )
 def test_usual_payloads_are_scanned(payload: bytes) -> None:
     assert check(payload)
+
+
+@pytest.mark.parametrize(
+    ("payload", "usual"),
+    [
+        (LARGE, True),
+        (LARGE.replace(b"[true,", b"[true,true,").replace(b"[60.1", b"[0,60.1"), False),
+        (b"[" + b",".join(b'{"time_ms":%d}' % k for k in range(MAX_ROWS)) + b"]", True),
+        (b"[" + b",".join(b'{"time_ms":%d}' % k for k in range(MAX_ROWS + 1)) + b"]", False),
+        (LARGE.replace(b"60.", b"1" + b"0" * 30 + b"."), True),
+        (LARGE[:-3] + b"9" * 500 + b"]}", False),
+    ],
+    ids=["rows", "too many rows", "objects", "too many objects", "many digits", "a very long number"],
+)
+def test_a_large_payload_is_scanned_if_it_has_no_more_rows_than_allowed(payload: bytes, usual: bool) -> None:
+    assert len(payload) > LARGE_BYTES
+    assert (scanned(payload) is not None) == usual
+    if usual:
+        assert check(payload)
 
 
 @pytest.mark.parametrize(

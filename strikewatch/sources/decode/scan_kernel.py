@@ -1,7 +1,6 @@
 """The compiled part of `scanner`: from the text of usual payloads to columns, without a Python object per value.
 
-A number is the quotient of two whole numbers that a float holds exactly, so it is rounded once, like that of any
-correct parser.
+A value is rounded correctly. One with more digits than `decimals` takes is listed if the others could change it.
 
 The text ends with zeros, and a zero follows each payload. No function accepts a zero, so none reads past its payload.
 Each function of a token gets the position `at` of its first byte, and returns the position after it, or UNUSUAL.
@@ -14,6 +13,7 @@ import numpy as np
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.core.instant import LATEST, SECOND, Instant
 from strikewatch.detectors.kernels import compiled, kernel, part
+from strikewatch.sources.decode.decimals import MAX_DIGITS, nearest_float
 
 UNUSUAL: Final = -1
 NAMES: Final = (*CHANNELS, *ALIASES)
@@ -32,7 +32,16 @@ _POWERS: Final = 10 ** np.arange(16)
 _DAYS_BEFORE: Final = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
 """Days of a year before each month, without a leap day."""
 _DAYS: Final = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-_MAX_DIGITS: Final = 15
+_MAX_WHOLE_DIGITS: Final = 15
+_MAX_NUMBER: Final = 400
+"""Longest number that is scanned, characters."""
+_MAX_EXPONENT: Final = 10_000
+_LARGEST: Final = 1e300
+"""Larger values could become infinite when their unit is converted."""
+MIN_UNSURE: Final = MAX_DIGITS + 1
+"""Fewest characters of a number that is listed."""
+COUNT: Final = 0
+"""The row of `unsure` that holds the number of those after it."""
 _MIN_STEP_NS: Final = 1000
 _MAX_STEP_NS: Final = 3600 * SECOND
 PADDING: Final = 64
@@ -40,6 +49,7 @@ PADDING: Final = 64
 
 _SPACE, _TAB, _LINE_FEED, _RETURN = b" \t\n\r"
 _QUOTE, _COLON, _COMMA, _MINUS, _PLUS, _POINT = b'":,-+.'
+_E, _SMALL_E = b"Ee"
 _OBJECT, _OBJECT_END, _ARRAY, _ARRAY_END = b"{}[]"
 _ZERO, _NINE = b"09"
 _T, _Z = b"TZ"
@@ -83,13 +93,13 @@ def _key(text: Any, at: int) -> tuple[int, int]:
 
 @part
 def _number(text: Any, at: int) -> tuple[int, int, int]:
-    """Scan a number; return also its digits as a whole number, and how many of them are decimals."""
+    """Scan a number of few digits; return also these as a whole number, and how many of them are decimals."""
     negative = text[at] == _MINUS
     if negative:
         at += 1
     start = at
     whole = 0
-    while _ZERO <= text[at] <= _NINE and at - start <= _MAX_DIGITS:
+    while _ZERO <= text[at] <= _NINE and at - start <= _MAX_WHOLE_DIGITS:
         whole = whole * 10 + (text[at] - _ZERO)
         at += 1
     digits = at - start
@@ -99,13 +109,13 @@ def _number(text: Any, at: int) -> tuple[int, int, int]:
     if text[at] == _POINT:
         at += 1
         start = at
-        while _ZERO <= text[at] <= _NINE and at - start <= _MAX_DIGITS:
+        while _ZERO <= text[at] <= _NINE and at - start <= _MAX_WHOLE_DIGITS:
             whole = whole * 10 + (text[at] - _ZERO)
             at += 1
         decimals = at - start
         if decimals == 0:
             return UNUSUAL, 0, 0
-    if digits + decimals > _MAX_DIGITS or (negative and whole == 0):
+    if digits + decimals > _MAX_WHOLE_DIGITS or (negative and whole == 0):
         return UNUSUAL, 0, 0
     return at, -whole if negative else whole, decimals
 
@@ -190,16 +200,86 @@ def _step(text: Any, at: int) -> tuple[int, int]:
 
 
 @part
-def _value(text: Any, at: int, boolean: bool) -> tuple[int, float]:
-    """Scan a value of a channel; return also the value."""
+def _exponent(text: Any, at: int) -> tuple[int, int]:
+    """Scan the exponent of a number, if there is one; return also the exponent."""
+    if text[at] != _E and text[at] != _SMALL_E:
+        return at, 0
+    at += 1
+    negative = text[at] == _MINUS
+    if negative or text[at] == _PLUS:
+        at += 1
+    start = at
+    exponent = 0
+    while _ZERO <= text[at] <= _NINE:
+        exponent = min(exponent * 10 + (text[at] - _ZERO), _MAX_EXPONENT)
+        at += 1
+    return (at if at > start else UNUSUAL), -exponent if negative else exponent
+
+
+@part
+def _float(text: Any, at: int) -> tuple[int, float, bool]:
+    """Scan a number; return also its value, and whether that is sure to be rounded correctly."""
+    begin = at
+    negative = text[at] == _MINUS
+    if negative:
+        at += 1
+    start = at
+    whole = np.uint64(0)
+    digits, exponent = 0, 0  # digits taken, from the first that is not 0
+    more = False  # whether other digits than 0 were left out
+    while _ZERO <= text[at] <= _NINE:
+        if digits < MAX_DIGITS:
+            whole = whole * np.uint64(10) + np.uint64(text[at] - _ZERO)
+            digits += whole != 0
+        else:
+            exponent += 1
+            more = more or text[at] != _ZERO
+        at += 1
+    if at == start or (at - start > 1 and text[start] == _ZERO):
+        return UNUSUAL, 0.0, False
+    end = at
+    if text[at] == _POINT:
+        at += 1
+        start = at
+        while _ZERO <= text[at] <= _NINE:
+            if digits < MAX_DIGITS:
+                whole = whole * np.uint64(10) + np.uint64(text[at] - _ZERO)
+                digits += whole != 0
+                exponent -= 1
+            else:
+                more = more or text[at] != _ZERO
+            at += 1
+        if at == start:
+            return UNUSUAL, 0.0, False
+    at, power = _exponent(text, at)
+    if at < 0 or at - begin > _MAX_NUMBER:
+        return UNUSUAL, 0.0, False
+    negative = negative and (digits > 0 or at > end)  # -0 is the integer 0, unlike -0.0
+    value = nearest_float(whole, exponent + power)
+    above = nearest_float(whole + np.uint64(1), exponent + power) if more else value
+    if above > _LARGEST:
+        return UNUSUAL, 0.0, False
+    return at, -value if negative else value, above == value
+
+
+@part
+def _value(text: Any, at: int, key: int, row: int, cells: Any, unsure: Any) -> int:
+    """Scan a value of a column into a row; list it if it may not be rounded correctly."""
     if text[at] == _NULL[0]:
-        return _word(text, at, _NULL), np.nan
-    if boolean:
+        cells[key, row] = np.nan
+        return _word(text, at, _NULL)
+    if _BOOLEAN[key]:
         if text[at] == _TRUE[0]:
-            return _word(text, at, _TRUE), 1.0
-        return _word(text, at, _FALSE), 0.0
-    at, whole, decimals = _number(text, at)
-    return at, float(whole) / float(_POWERS[decimals])
+            cells[key, row] = 1.0
+            return _word(text, at, _TRUE)
+        cells[key, row] = 0.0
+        return _word(text, at, _FALSE)
+    end, cells[key, row], sure = _float(text, at)
+    if end >= 0 and not sure:
+        unsure[COUNT, 0] += 1
+        listed = unsure[unsure[COUNT, 0]]
+        listed[0], listed[1], listed[2], listed[3] = key, row, at, end
+    return end
 
 
 @part
@@ -209,11 +289,13 @@ def _clear(cells: Any, key: int, start: int, end: int) -> None:
 
 
 @part
-def _array(text: Any, at: int, key: int, row: int, cells: Any) -> tuple[int, int]:
+def _array(text: Any, at: int, key: int, row: int, cells: Any, unsure: Any) -> tuple[int, int]:
     """Scan an array of values into a column from `row` on; return also how many there are."""
     count = 0
     while True:
-        at, cells[key, row + count] = _value(text, _skip_space(text, at + 1), _BOOLEAN[key])
+        if row + count >= cells.shape[1]:
+            return UNUSUAL, 0
+        at = _value(text, _skip_space(text, at + 1), key, row + count, cells, unsure)
         if at < 0:
             return UNUSUAL, 0
         count += 1
@@ -225,12 +307,16 @@ def _array(text: Any, at: int, key: int, row: int, cells: Any) -> tuple[int, int
 
 
 @part
-def _object(text: Any, at: int, row: int, latest: Instant, times: Any, cells: Any) -> tuple[int, int, int]:
+def _object(
+    text: Any, at: int, row: int, latest: Instant, times: Any, cells: Any, unsure: Any
+) -> tuple[int, int, int]:
     """Scan an object into the rows from `row` on; return also the row after them, and its columns as bits."""
     time = UNUSUAL
     step = 0
     length = 0  # of the arrays; 0: there is none
     columns, arrays, channels = 0, 0, 0  # as bits
+    if row >= cells.shape[1]:
+        return UNUSUAL, 0, 0
     while True:
         at, key = _key(text, _skip_space(text, at + 1))
         if at < 0:
@@ -250,12 +336,12 @@ def _object(text: Any, at: int, row: int, latest: Instant, times: Any, cells: An
             columns |= 1 << key
             if text[at] == _ARRAY:
                 arrays |= 1 << key
-                at, count = _array(text, at, key, row, cells)
+                at, count = _array(text, at, key, row, cells, unsure)
                 if length and count != length:
                     return UNUSUAL, 0, 0
                 length = count
             else:
-                at, cells[key, row] = _value(text, at, _BOOLEAN[key])
+                at = _value(text, at, key, row, cells, unsure)
         if at < 0:
             return UNUSUAL, 0, 0
         at = _skip_space(text, at)
@@ -296,6 +382,7 @@ def _payload(
     latest: Instant,
     times: Any,
     cells: Any,
+    unsure: Any,
 ) -> tuple[int, int, int]:
     """Scan a payload into the rows from `row` on; return also the row after them, and the columns since `first`."""
     payload_row = row
@@ -307,7 +394,7 @@ def _payload(
         if text[at] != _OBJECT:
             return UNUSUAL, 0, 0
         start = row
-        at, row, columns = _object(text, at, start, latest, times, cells)
+        at, row, columns = _object(text, at, start, latest, times, cells, unsure)
         if at < 0 or (start > payload_row and times[start] < times[start - 1]):
             return UNUSUAL, 0, 0
         known = _fill_gaps(cells, first, start, row, known, columns)
@@ -331,11 +418,13 @@ def scan_payloads(
     known: Any,
     times: Any,
     cells: Any,
+    unsure: Any,
 ) -> None:
     """Scan payloads, each before one of `ends` and its zero; `begins`: whether it is the first of a group.
 
     Writes for each the row after its last one, or UNUSUAL, and the columns of its group so far, which begin anew after
-    an unusual payload.
+    an unusual payload. `unsure` gets the values that may not be rounded correctly, after their number: column, row, and
+    where the text of each begins and ends.
     """
     zero: Any = np.int64(
         0
@@ -344,11 +433,13 @@ def scan_payloads(
     for k in range(len(ends)):
         if begins[k] or rows[k - 1] < 0:
             first, columns = row, zero
-        end, rows[k], found = _payload(text, at, first, row, columns, latest[k], times, cells)
+        listed = unsure[COUNT, 0]
+        end, rows[k], found = _payload(text, at, first, row, columns, latest[k], times, cells, unsure)
         if end == ends[k]:
             row, columns = rows[k], found
         else:
             rows[k] = UNUSUAL
+            unsure[COUNT, 0] = listed
         known[k] = columns
         at = ends[k] + 1
 
@@ -359,5 +450,6 @@ def compile_scanner() -> None:
     if not scan.signatures:
         none = np.empty(0, np.int64)
         text = np.frombuffer(b"\0", np.uint8)
-        scan(text, none, np.empty(0, bool), none, none, none, none, np.empty((COLUMNS, 0)))
+        cells, unsure = np.empty((COLUMNS, 0)), np.zeros((1, 4), np.int64)
+        scan(text, none, np.empty(0, bool), none, none, none, none, cells, unsure)
         scan.disable_compile()
