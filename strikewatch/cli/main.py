@@ -55,6 +55,7 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "Training": {
         "review": ("review", "Make the trainer's review of a period."),
+        "coaching": ("coaching", "Log whom you coached on what; list it."),
     },
     "Administration": {
         "token": ("administration", "Manage access to the HTTP interface."),

@@ -24,6 +24,7 @@ EntryKind = Literal[
     "work",
     "hours",
     "relearn",
+    "coached",
 ]
 """Names of the kinds that people enter and may correct later."""
 KindName = Literal[EntryKind, "connection", "withdrawal"]
@@ -160,6 +161,10 @@ KINDS: Final[Mapping[str, EventKind]] = {
             {"by": _ID},
             entry_needs=("note",),
             entry_prompt="say why the baseline is to be learned again",
+        ),
+        EventKind(
+            "coached",  # an operator was coached on a fault
+            {"operator": EventField("id", required=True), "fault": EventField("word", required=True)},
         ),
         EventKind(
             "connection",  # lost: the gateway is offline; stale: its source is

@@ -73,6 +73,7 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
         (["token", "list"], WITH_DATABASE),
         (["rejects"], WITH_DATABASE),
         (["baseline"], WITH_DATABASE),
+        (["coaching"], WITH_DATABASE),
         (["deliveries", "list"], WITH_DATABASE),
         (
             ["replay", "--json", str(ROOT / "replay_data" / "trench-feed")],

@@ -39,7 +39,7 @@ FORMS = {
     "yaml rules",
     "nginx",
 }
-GROUPS = {"alerts", "hammer", "deliveries", "token", "baseline"}
+GROUPS = {"alerts", "hammer", "deliveries", "token", "baseline", "coaching"}
 OWN_TEST = {"verify", "review", "gateway"}
 RECEIVED = instant.parse("2026-03-05T00:00:00Z")
 

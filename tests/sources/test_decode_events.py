@@ -40,6 +40,7 @@ EVENT_FIELDS = [
     ("storage", {"state": "in"}),
     ("storage", {"state": "out"}),
     ("relearn", {"by": "fitter", "note": "new seals"}),
+    ("coached", {"operator": "op-14", "fault": "same_spot", "note": "stop at 10 s"}),
     *(("connection", {"state": state}) for state in ("lost", "stale", "restored")),
     *(("tool_change", {"tool": each}) for each in ("moil", "chisel", "blunt")),
     *(

@@ -85,8 +85,11 @@ def filled(where: Path | URL, recordings: Path) -> Store:
         note = Event(
             *KEY, "check", NOW + k, {"note": f"{name}. And {name}, said {name}", "result": "ok"}, applied=NOW
         )
+        talk = Event(*KEY, "coached", NOW + k, {"operator": name, "fault": "same_spot"}, applied=NOW)
         reject = Reject("t", b'{"operator":"%s", "event"' % name.encode(), "bad_json", f"no end after {name}")
-        step = StepRecord(NOW, events=[on, note], applied=[on, note], changes=of(name, k), rejects=[reject])
+        step = StepRecord(
+            NOW, events=[on, note, talk], applied=[on, note, talk], changes=of(name, k), rejects=[reject]
+        )
         store.commit(step)
         if k == 1:
             recorder.flush(NOW)

@@ -1,6 +1,7 @@
 """Logged events: checked as those of gateways, recorded with the name, corrected by another entry, never changed."""
 
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,10 @@ import pytest
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.maintenance.corrections import KEPT
+from strikewatch.review.data.tables import OPERATOR_FAULTS
 from strikewatch.storage.actions.entries import ManualEvents
+from strikewatch.web.pages.formatting import Formatting, load_translations
+from strikewatch.web.pages.templating import Templates
 from tests.web.site import HAMMER, NOW, SITE, site
 
 EVENTS = f"/api/v1/hammers/{HAMMER}/events"
@@ -129,6 +133,32 @@ def test_an_entry_that_was_corrected_or_withdrawn_says_that_it_no_longer_sets_a_
         assert server.request("POST", EVENTS, again, act).status == 409
 
 
+def test_a_talk_with_an_operator_is_logged_corrected_and_shown(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        act = server.token("trainer", "act")
+        server.work(NOW)
+        talk = {"event": "coached", "time": "2026-02-25T06:13:00Z", "operator": "op-14", "fault": "same_spot"}
+        saved = server.request("POST", EVENTS, talk, act)
+        assert saved.json["fields"] == {"operator": "op-14", "fault": "same_spot"}
+        unknown = server.request("POST", EVENTS, talk | {"fault": "hot_soil"}, act)
+        assert unknown.status == 422
+        assert "choose one of same_spot" in unknown.json["fields"]["fault"]
+        better = talk | {"fault": "hot_oil", "corrects": saved.json["number"]}
+        assert server.request("POST", EVENTS, better, act).status == 200
+        html = server.request("GET", "/write", headers=server.cookie(act)).text
+        assert "<b>Operator coached</b> Hot oil, Operator: op-14" in " ".join(html.split())
+
+
+def test_the_form_of_a_talk_has_the_fields_of_its_event() -> None:
+    """Every fault that operators can be coached on can be chosen, by its name."""
+    translations = load_translations()
+    formatting = Formatting(translations["en"])
+    form = unescape(bytes(Templates(translations).render(formatting, "_coached_form.html").body).decode())
+    assert re.findall(r'name="(\w+)" required', form) == ["operator", "fault"]
+    assert re.findall(r'<option value="(\w+)"', form) == list(OPERATOR_FAULTS)
+    assert all(f">{formatting.fault_name(fault)}<" in form for fault in OPERATOR_FAULTS)
+
+
 EMPTY = [
     ({"event": "grease"}, "strokes"),
     ({"event": "grease", "note": "as always"}, "strokes"),
@@ -137,6 +167,8 @@ EMPTY = [
     ({"event": "service"}, "seals"),
     ({"event": "service", "seals": False}, "seals"),
     ({"event": "relearn"}, "note"),
+    ({"event": "coached", "fault": "same_spot"}, "operator"),
+    ({"event": "coached", "operator": "op-14"}, "fault"),
     ({"event": "withdrawal"}, "corrects"),
     ({"event": "check"}, "result"),
     ({"event": "storage"}, "state"),

@@ -76,6 +76,8 @@ ALWAYS: Final = registry.COMMON
 """Operator faults that every feed can show: they have rows in each table, even without occurrences."""
 MISUSE: Final = registry.MISUSE
 """Operator faults that only richer feeds show: they have rows in the table of a site where one occurred."""
+OPERATOR_FAULTS: Final = (*ALWAYS, *MISUSE)
+"""All faults that operators are judged by, and can be coached on."""
 OVER: Final[dict[str, Hours]] = {name: fault.exposure for name, fault in registry.FAULTS.items()}
 """The kind of hours that each fault's rate is based on."""
 
@@ -262,7 +264,7 @@ def count_faults(
     firing = table["firing_s"].where(table["firing_s"] > 0)
     table["judged_share"] = table["judged_s"] / firing
     table["count"] = table["count"].astype(int)
-    order = {fault: position for position, fault in enumerate((*ALWAYS, *MISUSE))}
+    order = {fault: position for position, fault in enumerate(OPERATOR_FAULTS)}
     table["position"] = table["fault"].map(order)
     return table.sort_values([*by, "position"], ignore_index=True)
 

@@ -13,7 +13,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.from_store import from_store, read_feeds
 from strikewatch.review.data.samples import ShiftSamples, StoredSamples
-from strikewatch.review.data.tables import ALWAYS, MISUSE, NO_LIMITS, Feeds
+from strikewatch.review.data.tables import NO_LIMITS, OPERATOR_FAULTS, Feeds
 from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
@@ -145,7 +145,7 @@ def _of_shifts(
 
 def _operator_faults(faults: "pd.DataFrame") -> "pd.DataFrame":
     """Select the faults of operators, without those of the feed or the machine."""
-    return faults[faults["fault"].isin((*ALWAYS, *MISUSE))].reset_index(drop=True)
+    return faults[faults["fault"].isin(OPERATOR_FAULTS)].reset_index(drop=True)
 
 
 def _ns(at: "pd.Timestamp") -> Instant:

@@ -14,6 +14,7 @@ from strikewatch.core import instant
 from strikewatch.core.events import KINDS, Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.review.data.tables import OPERATOR_FAULTS
 from strikewatch.review.wear import advice as wear
 
 HOUR: Final = 3600 * SECOND
@@ -69,6 +70,8 @@ def check_entry(
         _check_strokes(event, problems)
     elif event.kind == "hours":
         _check_meter(event, before, problems)
+    elif event.kind == "coached":
+        _check_fault(event, problems)
     elif event.kind == "inspection":
         limits = settings["wear"]
         assert isinstance(limits, wear.Settings)
@@ -95,6 +98,13 @@ def _check_strokes(event: Event, problems: EntryProblems) -> None:
             problems.questions[f"strokes[{nipple}]"] = f"10 to 20 strokes are usual; is {count} right?"
     if strokes and not any(strokes):
         problems.impossible["strokes[0]"] = "without a stroke nothing was greased"
+
+
+def _check_fault(event: Event, problems: EntryProblems) -> None:
+    if event.fields["fault"] not in OPERATOR_FAULTS:
+        problems.impossible["fault"] = (
+            f"is not a fault of operators; choose one of {', '.join(OPERATOR_FAULTS)}"
+        )
 
 
 def _check_meter(event: Event, before: Iterable[Event], problems: EntryProblems) -> None:

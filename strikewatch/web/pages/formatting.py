@@ -206,6 +206,8 @@ class Formatting:
         )
 
     def _event_field(self, name: str, value: Any) -> str:
+        if name == "fault":
+            return self.fault_name(value)
         for table in (name, "log"):
             if isinstance(value, str) and self.translation.has(f"{table}.{value}"):
                 return self.translation(f"{table}.{value}")

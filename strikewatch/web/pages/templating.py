@@ -22,6 +22,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, local_time
+from strikewatch.review.data.tables import OPERATOR_FAULTS
 from strikewatch.review.report.files import style
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions.tokens import Holder
@@ -63,6 +64,7 @@ class Templates:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._environment.globals["operator_faults"] = OPERATOR_FAULTS
         self._environment.globals["outline"] = lambda priority: OUTLINES[BY_PRIORITY[priority]]
 
     def formatting(self, request: Request) -> Formatting:
