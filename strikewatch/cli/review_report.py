@@ -22,7 +22,7 @@ from rich.console import Console
 from strikewatch.cli import output, review_summary
 from strikewatch.errors import InputError, StrikewatchError
 from strikewatch.programs import find_program
-from strikewatch.review import coaching, rates
+from strikewatch.review import coaching, progress, rates
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.report import compose, wording
 from strikewatch.review.report.compose import SiteHighlights, Tables
@@ -41,7 +41,7 @@ PROGRESS_FROM: Final = 30
 PAGE_NICENESS: Final = 5
 """Niceness of the process that makes a review for the page."""
 PAGE_MOMENTS: Final = 3
-"""Moments for each fault and operator in a review for the page."""
+"""Moments of each operator in a review for the page."""
 MOMENT_COLUMNS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
 
 
@@ -84,6 +84,7 @@ def _tables(source: ReviewData, settings: Settings, site: str | None) -> Tables:
             found[found["site"] == name],
             zone=settings.sites.zone_of(name).key,
             feeds=source.feeds,
+            coached=source.coached,
         )
         for name in names
     ]
@@ -96,6 +97,9 @@ def _tables(source: ReviewData, settings: Settings, site: str | None) -> Tables:
         rates.groups(exposure, faults, by=["site", "tool"], feeds=source.feeds),
         pd.concat(weeks, ignore_index=True) if weeks else rates.weeks(exposure, faults),
         of_site(source.usage),
+        progress.effects(
+            worked, found, of_site(source.coached), source.end, settings.review.judgement, source.feeds
+        ),
     )
 
 
@@ -114,11 +118,12 @@ def _highlights(
         exposure = exposure[exposure["operator"] == options.operator]
         faults = faults[faults["operator"] == options.operator]
     most = options.moments if wanted else 0
-    total = min(len(faults), most * 4 * exposure["operator"].nunique())
-    with progress_bar(notes, total, "moments", PROGRESS_FROM) as progress:
-        highlights = Moments(settings, source.replay_source, texts, source.feeds).of_sites(
-            exposure, faults, most, progress
-        )
+    above = tables.operators[tables.operators["standing"] == "above"]
+    first = set(zip(above["site"], above["operator"], above["fault"], strict=True))
+    total = min(len(faults), most * exposure["operator"].nunique())
+    with progress_bar(notes, total, "moments", PROGRESS_FROM) as show_progress:
+        moments = Moments(settings, source.replay_source, texts, source.feeds)
+        highlights = moments.of_sites(exposure, faults, most, first, show_progress)
     return {site: highlights.get(site, SiteHighlights({}, {})) for site in tables.exposure["site"].unique()}
 
 
@@ -151,7 +156,7 @@ def _report(
         else compose.sites(
             tables, highlights, texts, zones, options.operator, source.condition, source.feeds
         ),
-        faults=[str(fault) for fault in tables.sites["fault"].unique()],
+        faults=[str(fault) for fault in tables.sites.loc[tables.sites["count"] > 0, "fault"].unique()],
         source=source.origin,
         nothing=nothing,
         notes=source.notes,
@@ -162,19 +167,24 @@ def write(options: Namespace, report: Report) -> list[str]:
     """Write the requested files and return their names. Raises InputError."""
     if not options.html and not options.pdf:
         return []
-    page = render_html(report)
     with tempfile.TemporaryDirectory(prefix="strikewatch-") as scratch:
-        target = options.html or Path(scratch) / "review.html"
-        try:
-            target.write_text(page, encoding="utf-8")
-        except OSError as error:
-            raise InputError(f"{target}: cannot be written ({error.strerror}); name another file") from None
+        if options.html:
+            _write_page(report, options.html)
         browser = find_program("chromium")
         if options.pdf and browser is not None:
-            print_pdf(browser, target, options.pdf)
+            page = Path(scratch) / "review.html"
+            _write_page(report, page, unfolded=True)
+            print_pdf(browser, page, options.pdf)
         elif options.pdf:
             _plain_pdf(report, options.pdf)
     return [str(path) for path in (options.html, options.pdf) if path]
+
+
+def _write_page(report: Report, target: Path, *, unfolded: bool = False) -> None:
+    try:
+        target.write_text(render_html(report, unfolded=unfolded), encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{target}: cannot be written ({error.strerror}); name another file") from None
 
 
 def _plain_pdf(report: Report, target: Path) -> None:

@@ -1,4 +1,4 @@
-"""Print a review's summary in the terminal: rates of each site and operator, for 80 columns."""
+"""Print a review's summary in the terminal: what to do next, then the rates of operators, for 80 columns."""
 
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -11,9 +11,9 @@ from strikewatch.cli.output import plain_table
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.report import hammers
-from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, UsagePart, WearAndTools
+from strikewatch.review.report.content import OperatorPart, RateLine, Report, Site, WearAndTools
 
-RIGHT = ("count", "per hour", "95 % limits", "total", "per firing hour", "all hammers")
+RIGHT = ("count", "per hour", "95 % limits")
 SIGNS = {"above": "▲", "below": "▼", "within": "●", "little": "□", "": " "}
 
 
@@ -28,7 +28,7 @@ def show(console: Console, report: Report, written: Sequence[str]) -> None:
         _site(console, site)
     if report.sites:
         console.print()
-        console.print("▲ above, ▼ below the others; ● within chance; □ not enough data.", style="dim")
+        console.print("▲ above, ▼ below the others; ● like the others; □ not enough data.", style="dim")
         for sentence in _signs(report):
             console.print(sentence, style="dim")
         console.print(CAUTION, style="dim")
@@ -36,26 +36,45 @@ def show(console: Console, report: Report, written: Sequence[str]) -> None:
         console.print(f"Written: {path}", highlight=False)
     if report.sites and not written:
         console.print("The whole report: --html review.html, or --pdf review.pdf.", style="dim")
+        console.print("Usage of the hammers: strikewatch usage.", style="dim")
 
 
 def _site(console: Console, site: Site) -> None:
     console.print()
-    console.print(site.name, style="bold")
-    console.print(site.worked)
+    console.print(f"{site.name}: what to do next", style="bold")
+    for number, action in enumerate(site.actions, 1):
+        console.print(Text.assemble((f"{number}. {action.what}", "bold")))
+        console.print(Padding(action.why, (0, 0, 0, 3), expand=False))
+    if not site.actions:
+        nothing = (
+            "Nothing that needs action stands out." if site.cards else "No operator faults in this period."
+        )
+        console.print(site.overall or nothing)
+    console.print(site.worked, style="dim")
+    for heading, sentences in (
+        ("What improved", site.improved),
+        ("What got worse", site.worse),
+        ("Coached, no clear change yet", site.open_talks),
+        ("How sure this is", site.certainty),
+    ):
+        if sentences:
+            console.print()
+            console.print(heading, style="bold")
+            for sentence in sentences:
+                console.print(Padding(sentence, (0, 0, 0, 2), expand=False))
+    console.print()
+    console.print("What the site should work on", style="bold")
     for card in site.cards:
         line = card.line
         rate = f"{format_number(line.rate)} per {line.per} hour ({_limits(line, long=True)})"
-        console.print(Text.assemble((line.name, "bold"), f": {rate}. {card.spread} {line.change}".rstrip()))
-    for sentence in (*site.not_occurred, *site.uncertain, *filter(None, [site.overall])):
-        console.print(sentence)
+        words = f"{line.name}: {rate}. {card.spread} {line.change}".rstrip()
+        console.print(Padding(words, (0, 0, 0, 2), expand=False))
     console.print()
     console.print(_people(site.people))
     if site.unassigned:
         console.print()
         console.print(f"With nobody signed on: {site.unassigned_worked}")
         console.print(_lines((line.name, line) for line in site.unassigned))
-    if site.usage:
-        _usage(console, site.usage)
     if site.condition:
         _condition(console, site.condition)
 
@@ -72,20 +91,6 @@ def _signs(report: Report) -> Iterator[str]:
         yield "(n?): n of the count are less certain, inferred because the feed shows less."
 
 
-def _usage(console: Console, usage: UsagePart) -> None:
-    console.print()
-    console.print("Hammer usage", style="bold")
-    table = _table("hammer", "", "total", "per firing hour", "all hammers")
-    for hammer_usage in usage.hammers:
-        hammer = hammer_usage.hammer
-        for line in hammer_usage.lines:
-            table.add_row(hammer, line.name, line.amount, line.rate, line.site_rate)
-            hammer = ""
-    console.print(table)
-    for sentence in usage.gaps:
-        console.print(sentence, style="dim")
-
-
 def _condition(console: Console, section: WearAndTools) -> None:
     console.print()
     console.print("Wear and tools", style="bold")
@@ -93,7 +98,7 @@ def _condition(console: Console, section: WearAndTools) -> None:
         console.print(f"{inspected.hammer}, {inspected.when}. {inspected.verdict} {inspected.why}")
         for each in inspected.readings:
             trend = each.picture.caption if each.picture else each.trend
-            console.print(Padding(f"{each.latest} {trend}", (0, 0, 0, 2)))
+            console.print(Padding(f"{each.latest} {trend}", (0, 0, 0, 2), expand=False))
     for fitting in section.condition.fitted:
         if fitting.note:
             console.print(f"{fitting.hammer}: {fitting.note}")

@@ -1,7 +1,7 @@
 """Choose the highlights of a review: the longest, most extreme and most typical faults of each operator, and the
 longest stretch without one."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -41,6 +41,8 @@ class Highlight:
     """All faults that were merged into the alert, including its own."""
     caveat: str = ""
     """Why it is less certain that this was a fault; else empty."""
+    rank: int = 0
+    """Its place among the operator's highlights of this fault, by choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,7 @@ def choose_highlights(faults: "pd.DataFrame", most: int, feeds: Feeds = NO_LIMIT
     for (_, _, fault), rows in onsets.groupby(["site", "operator", "fault"], sort=True):
         chosen = _chosen(str(fault), rows, most)
         highlights += sorted(
-            (_highlight(rows.loc[label], why) for label, why in chosen.items()),
+            (_highlight(rows.loc[label], why, rank) for rank, (label, why) in enumerate(chosen.items())),
             key=lambda highlight: highlight.onset,
         )
     return highlights
@@ -110,7 +112,34 @@ def _values(rows: "pd.DataFrame", name: str) -> "pd.Series[float]":
     return rows["evidence"].map(lambda evidence: evidence.get(name, np.nan)).astype(float)
 
 
-def _highlight(row: "pd.Series[Any]", why: str) -> Highlight:
+def best_of(
+    highlights: Iterable[Highlight], most: int, first: Collection[tuple[str, str, str]]
+) -> list[Highlight]:
+    """Return at most `most` highlights of each operator, in the same order.
+
+    Faults in `first` (site, operator, fault) come before others, certain ones before less certain ones, and one of each
+    fault before a second one.
+    """
+    by_operator: dict[tuple[str, str], list[Highlight]] = {}
+    highlights = list(highlights)
+    for item in highlights:
+        by_operator.setdefault((item.site, item.operator), []).append(item)
+    best = {
+        id(item)
+        for items in by_operator.values()
+        for item in sorted(
+            items,
+            key=lambda item: (
+                (item.site, item.operator, item.fault) not in first,
+                bool(item.caveat),
+                item.rank,
+            ),
+        )[:most]
+    }
+    return [item for item in highlights if id(item) in best]
+
+
+def _highlight(row: "pd.Series[Any]", why: str, rank: int) -> Highlight:
     return Highlight(
         id=row["id"],
         fault=row["fault"],
@@ -124,6 +153,7 @@ def _highlight(row: "pd.Series[Any]", why: str) -> Highlight:
         why=why,
         causes=_causes(row["fault"], row["evidence"]),
         caveat=row["caveat"],
+        rank=rank,
     )
 
 

@@ -3,7 +3,7 @@
     operators(exposure, faults, before=(exposure, faults), settings=Settings())  → OPERATORS
     sites(exposure, faults, before=…, settings=…)                               → SITES
     groups(exposure, faults, by=["site", "hammer"])                             → by, fault, then GROUPS
-    weeks(exposure, faults, zone="UTC", …)                                      → WEEKS
+    weeks(exposure, faults, zone="UTC", coached=…)                              → WEEKS
 
 `before` is the same two frames of the previous period; the dispersion is then estimated from both. `feeds` says on
 which hammers a fault cannot be found or is only inferred.
@@ -28,6 +28,7 @@ from strikewatch.review.data.tables import (
     monitored_faults,
     with_week,
 )
+from strikewatch.review.progress import first_coached
 from strikewatch.review.statistics import (
     poisson,
     shrinkage,
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     from strikewatch.review.data.tables import Frames
 
 DEFAULT: Final = Settings()
+MIN_BASELINE_WEEKS: Final = 3
+"""The number of weeks before coaching from which control limits can be taken."""
 
 
 def operators(
@@ -63,7 +66,7 @@ def operators(
     table["nobody"] = table["operator"] == UNASSIGNED
     table = table.sort_values(["site", "nobody"], kind="stable", ignore_index=True)
     numbers = ["site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"]
-    numbers += ["shrunk", "shrunk_lower", "shrunk_upper", "p", "corrected"]
+    numbers += ["shrunk", "shrunk_lower", "shrunk_upper", "p", "corrected", "settle_h"]
     table[numbers] = np.nan
     table["standing"] = table["verdict"] = ""
     for _, rows in table[~table["nobody"]].groupby("site"):
@@ -112,16 +115,26 @@ def weeks(
     zone: str = "UTC",
     limits: poisson.ChartLimits = "exact",
     feeds: Feeds = NO_LIMITS,
+    coached: "pd.DataFrame | None" = None,
 ) -> "pd.DataFrame":
-    """Return a table of WEEKS, which begin on Monday in a time zone."""
+    """Return a table of WEEKS, which begin on Monday in a time zone; `coached`: a table of COACHED.
+
+    Where an operator was coached on a fault, the limits are those of the weeks before, if there are enough: so a
+    lasting change leaves them.
+    """
     table = _grouped(exposure, faults, ["site", "operator", "week"], zone, feeds)
     table = table[(table["operator"] != UNASSIGNED) & (table["hours"] > 0)]
     table = table.sort_values(["site", "operator", "fault", "week"], ignore_index=True)
     table[["centre", "chart_lower", "chart_upper"]] = np.nan
-    table["signal"] = False
-    for _, rows in table.groupby(["site", "operator", "fault"]):
+    table["signal"] = table["baseline"] = False
+    first_talks = {} if coached is None else first_coached(with_week(coached, zone, "time"))
+    for key, rows in table.groupby(["site", "operator", "fault"]):
         count, hours = rows["count"].to_numpy(float), rows["hours"].to_numpy(float)
-        limits_by_week = poisson.control_limits(count, hours, limits, float(rows["dispersion"].iloc[0]))
+        before = (rows["week"] < first_talks.get(key, "9999")).to_numpy(bool)
+        baseline = before if before.sum() >= MIN_BASELINE_WEEKS else np.ones(len(rows), bool)
+        dispersion = float(rows["dispersion"].iloc[0])
+        limits_by_week = poisson.control_limits(count, hours, limits, dispersion, baseline)
+        table.loc[rows.index, "baseline"] = baseline
         table.loc[rows.index, "centre"] = limits_by_week.centre
         table.loc[rows.index, "chart_lower"] = limits_by_week.lower
         table.loc[rows.index, "chart_upper"] = limits_by_week.upper
@@ -206,5 +219,6 @@ def _compare(table: "pd.DataFrame", rows: "pd.DataFrame", usual: Bools, settings
     table.loc[rows.index, "ratio"] = [ratio.ratio for ratio in ratios]
     table.loc[rows.index, "p"] = p
     table.loc[rows.index, "corrected"] = corrected
-    table.loc[rows.index, "standing"] = [standing for standing, _ in judged]
-    table.loc[rows.index, "verdict"] = [verdict for _, verdict in judged]
+    table.loc[rows.index, "standing"] = [verdict.standing for verdict in judged]
+    table.loc[rows.index, "verdict"] = [verdict.words for verdict in judged]
+    table.loc[rows.index, "settle_h"] = [verdict.settle_h for verdict in judged]

@@ -16,6 +16,7 @@ from strikewatch.review.statistics import (
     verdicts,
 )
 from strikewatch.review.statistics.poisson import between_days
+from strikewatch.review.statistics.relative import Counted, relative_change
 from strikewatch.review.statistics.verdicts import RateComparison
 
 GARWOOD = {
@@ -94,6 +95,31 @@ def test_comparing_two_rates_agrees_with_statsmodels(
     assert poisson.compare_rates(count, hours, other, other_hours).p == pytest.approx(
         expected.pvalue, rel=1e-9
     )
+
+
+def test_a_change_against_others_agrees_with_the_manual_of_r() -> None:
+    """`fisher.test(Convictions)` in R's manual (twins of Fisher 1962): odds ratio 0.003325764 to 0.363182271.
+
+    From memory. R looks for the limits to a tolerance of 1e-4.
+    """
+    twins = Counted(15, 1.0), Counted(2, 1.0), Counted(3, 1.0), Counted(10, 1.0)
+    found = relative_change(*twins)
+    assert (found.lower, found.upper) == pytest.approx((0.003325764, 0.363182271), rel=3e-3)
+    assert found.ratio == pytest.approx(2 / 15 / (10 / 3))
+
+
+@pytest.mark.parametrize("hours", [(10.0, 10.0, 60.0, 60.0), (40.0, 3.0, 200.0, 15.0)])
+@pytest.mark.parametrize("true", [0.3, 1.0])
+def test_a_change_against_others_is_covered_by_its_limits(hours: tuple[float, ...], true: float) -> None:
+    """Exact limits hold in at least 95 % of all cases, also for few counts and where everybody's rate doubles."""
+    random = np.random.default_rng(7)
+    rates = np.array([1.0, 1.0 * true * 2.0, 0.5, 0.5 * 2.0])
+    covered = 0
+    for _ in range(300):
+        counts = random.poisson(rates * np.array(hours))
+        found = relative_change(*(Counted(int(n), h) for n, h in zip(counts, hours, strict=True)))
+        covered += not (found.lower > true or found.upper < true)
+    assert covered >= binom.ppf(1e-4, 300, 0.95)
 
 
 CCU = "4 3 3 4 5 3 6 7 5 3 5 5 4 6 5 4 4 6 8 8"

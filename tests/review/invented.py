@@ -13,9 +13,11 @@ from strikewatch.review import highlights, rates
 from strikewatch.review.charts.over_time import Excerpt, draw_excerpt
 from strikewatch.review.coaching import read
 from strikewatch.review.data.tables import EXPOSURE, FAULTS, UNASSIGNED
+from strikewatch.review.progress import coached_frame, effects
 from strikewatch.review.report import compose
 from strikewatch.review.report.compose import SiteHighlights, Tables
 from strikewatch.review.report.content import Report, ShownHighlight
+from strikewatch.review.statistics.verdicts import Settings
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.advice import Settings as Limits
 from strikewatch.review.wear.condition import Condition, condition
@@ -132,25 +134,54 @@ UTC = ZoneInfo("UTC")
 COACHING = read()
 
 
+def talk(operator: str, fault: str, day: int) -> Event:
+    """Return the event of a talk at 14:00 of a day."""
+    at = int((BEGIN + day * DAY + pd.Timedelta(hours=14)).as_unit("ns").value)
+    return Event(SITE, "HB-01", "coached", at, {"operator": operator, "fault": fault})
+
+
 def tables(
     names: Sequence[str],
     times: Mapping[str, float] | None = None,
     idle: str | None = None,
     rate_of: Mapping[str, float] = RATES,
+    weeks: int = WEEKS,
+    talks: Sequence[Event] = (),
+    helped: float = 0.35,
 ) -> Tables:
-    """Return the tables of the last of six weeks; the operator `idle` never fires."""
-    exposure, faults = fleet([*names, UNASSIGNED], WEEKS, times=times, rates=rate_of)
+    """Return the tables of the last of some weeks; the operator `idle` never fires.
+
+    After each of the talks, the operator's rate of that fault is `helped` times that before.
+    """
+    exposure, faults = fleet([*names, UNASSIGNED], weeks, times=times, rates=rate_of)
     exposure.loc[exposure["operator"] == idle, ["firing_s", "judged_s", "bouts"]] = 0
     faults = faults[faults["operator"] != idle]
-    now, before = _week(exposure, faults, WEEKS - 1), _week(exposure, faults, WEEKS - 2)
+    coached = coached_frame(talks)
+    random = np.random.default_rng(5)
+    for each in coached.to_dict("records"):
+        after = (faults["operator"] == each["operator"]) & (faults["fault"] == each["fault"])
+        after &= faults["onset"] >= each["time"]
+        faults = faults[~after | (random.random(len(faults)) < helped)]
+    return tables_of(exposure, faults, talks, weeks)
+
+
+def tables_of(
+    exposure: pd.DataFrame, faults: pd.DataFrame, talks: Sequence[Event] = (), weeks: int | None = None
+) -> Tables:
+    """Return the tables of the last of some weeks from frames; without `weeks`, of all, as one period."""
+    now, before = (exposure, faults), None
+    if weeks is not None:
+        now, before = _week(exposure, faults, weeks - 1), _week(exposure, faults, weeks - 2)
+    coached, end = coached_frame(talks), int((BEGIN + 7 * (weeks or 52) * DAY).as_unit("ns").value)
     return Tables(
         *now,
         rates.operators(*now, before=before),
         rates.sites(*now, before=before),
         rates.groups(*now, by=["site", "hammer"]),
         rates.groups(*now, by=["site", "tool"]),
-        rates.weeks(exposure, faults),
+        rates.weeks(exposure, faults, coached=coached),
         hammer_usage(*now, 0, LATEST, load().of_hammer, _silent(now[0])),
+        effects(exposure, faults, coached, end, Settings()),
     )
 
 
@@ -173,7 +204,9 @@ def _week(exposure: pd.DataFrame, faults: pd.DataFrame, n: int) -> tuple[pd.Data
 def report(tables: Tables, only: str | None = None, most: int = 2) -> Report:
     """Return the report of these tables; highlights have charts without data."""
     shown: dict[str, list[ShownHighlight]] = {}
-    for highlight in highlights.choose_highlights(tables.faults, most):
+    above = tables.operators[tables.operators["standing"] == "above"]
+    first = set(zip(above["site"], above["operator"], above["fault"], strict=True))
+    for highlight in highlights.best_of(highlights.choose_highlights(tables.faults, most), most, first):
         empty = Excerpt(
             highlight.onset - 30_000_000_000,
             highlight.onset + 30_000_000_000,
@@ -190,10 +223,7 @@ def report(tables: Tables, only: str | None = None, most: int = 2) -> Report:
         shown.setdefault(highlight.operator, []).append(
             ShownHighlight(highlight, COACHING.name(highlight.fault), "6 Jul, 06:00:00", svg, command)
         )
-    clean = {
-        operator: (highlight, None)
-        for operator, highlight in highlights.longest_clean_stretches(tables.exposure, tables.faults).items()
-    }
+    clean = highlights.longest_clean_stretches(tables.exposure, tables.faults)
     return Report(
         period="6 Jul 2026 to 12 Jul 2026 (UTC)",
         begin=0,

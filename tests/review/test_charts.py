@@ -26,7 +26,8 @@ from strikewatch.review.charts.drawing import (
 )
 from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
 from strikewatch.review.charts.over_time import Excerpt, Mark, Timeline, draw_excerpt, draw_timeline
-from strikewatch.review.charts.series import ControlChart, draw_control_chart, draw_readings
+from strikewatch.review.charts.progress import Mean, ProgressPanel, Talk, draw_progress
+from strikewatch.review.charts.series import draw_readings
 from strikewatch.review.statistics.lifetimes import fit_trend
 from tests.profiles import examples
 
@@ -82,12 +83,22 @@ def funnels(draw: st.DrawFn) -> str:
 
 
 @st.composite
-def control_charts(draw: st.DrawFn) -> str:
+def progress_charts(draw: st.DrawFn) -> str:
     n = draw(st.integers(0, 60))
-    names = draw(st.lists(NAMES, min_size=n, max_size=n))
-    signal = draw(arrays(np.bool_, n))
-    shown = ControlChart(names, draw(series(n)), draw(series(n)), draw(series(n)), draw(NUMBERS), signal)
-    return draw_control_chart("it", shown, draw(NAMES))
+    weeks = draw(st.lists(st.text("0123456789 May", min_size=1, max_size=6), min_size=n, max_size=n))
+    at = st.floats(-3, 70)
+    means = st.lists(st.builds(Mean, at, at, st.floats(0, 1e4)), max_size=2)
+    talks = st.lists(st.builds(Talk, at, st.sampled_from(["1 Jun", "28 Sep"]), means), max_size=3)
+    panel = st.builds(
+        ProgressPanel,
+        NAMES,
+        *(series(n) for _ in range(3)),
+        NUMBERS,
+        arrays(np.bool_, n),
+        talks,
+        st.sampled_from(["", "5.35 → 1.7 an hour"]),
+    )
+    return draw_progress("it", weeks, draw(st.lists(panel, max_size=5)), draw(NAMES))
 
 
 @st.composite
@@ -127,7 +138,9 @@ def wear_trends(draw: st.DrawFn) -> str:
     return draw_readings("it", pairs, now, trend, limit, meeting, draw(NAMES))
 
 
-@pytest.mark.parametrize("charts", [excerpts, funnels, control_charts, interval_rows, timelines, wear_trends])
+@pytest.mark.parametrize(
+    "charts", [excerpts, funnels, progress_charts, interval_rows, timelines, wear_trends]
+)
 def test_charts_are_valid_for_any_numbers(charts: Callable[[], st.SearchStrategy[str]]) -> None:
     @settings(max_examples=examples(60))
     @given(charts())

@@ -105,7 +105,7 @@ def test_an_operator_far_above_does_not_put_others_below() -> None:
     table = rates.operators(*frames(*USUAL, ("op-15", 10.0, {"same_spot": 90})))
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "above"
-    assert found["verdict"].startswith("Above the site: 4.5 times the others' rate")
+    assert found["verdict"].startswith("Above the others: 4.5 times their rate. Hardly chance")
     assert found["ratio"] == pytest.approx(4.5)
     assert found["corrected"] >= found["p"]
     others = table[(table["fault"] == "same_spot") & (table["operator"] != "op-15")]
@@ -133,10 +133,10 @@ def test_little_work_is_too_little_to_judge_for_any_count() -> None:
     table = rates.operators(*frames(*USUAL, ("op-15", 0.5, {"same_spot": 9})))
     found = row(table, "same_spot", operator="op-15")
     assert found["standing"] == "little"
-    assert found["verdict"].startswith(
-        "Not enough data: only 1.0 expected in 30 min of firing at the common rate; it takes about 1 more "
-        "firing hour"
+    assert found["verdict"] == (
+        "Not enough data: only 1.0 faults expected in 30 min of firing. About 1 more firing hour would settle it."
     )
+    assert 0.4 < found["settle_h"] <= 1.0
     assert np.isnan(found["p"])
     minutes = rates.operators(*frames(*USUAL, ("op-15", 0.1, {"same_spot": 40})))
     assert row(minutes, "same_spot", operator="op-15")["standing"] == "little"
@@ -157,7 +157,7 @@ def test_many_hours_with_few_expected_faults_are_too_little() -> None:
     table = rates.operators(*frames(*people, ("op-15", 2.0, {"hot_oil": 2})))
     found = row(table, "hot_oil", operator="op-15")
     assert found["standing"] == "little"
-    assert " of firing at the common rate" in found["verdict"]
+    assert found["verdict"].startswith("Not enough data: ")
 
 
 def test_comparisons_with_too_little_data_count_in_the_correction() -> None:
@@ -185,7 +185,7 @@ def test_rare_faults_are_too_little_to_judge() -> None:
     people = [(f"op-{i}", 20.0, {"hot_oil": 2}) for i in range(11, 15)]
     table = rates.operators(*frames(*people, ("op-15", 1.5, {})))
     assert row(table, "hot_oil", operator="op-15")["standing"] == "little"
-    assert row(table, "same_spot", operator="op-15")["verdict"] == "As the site: no operator had any."
+    assert row(table, "same_spot", operator="op-15")["verdict"] == "Like the others: nobody had any."
 
 
 def test_alone_at_a_site_there_is_nobody_to_compare_with() -> None:
@@ -202,7 +202,7 @@ def test_a_significant_but_small_difference_is_not_reported() -> None:
     found = row(table, "same_spot", operator="op-14")
     assert found["corrected"] < 0.001
     assert found["standing"] == "within"
-    assert "difference is too small" in found["verdict"]
+    assert "too little to matter" in found["verdict"]
     closer = rates.operators(
         *frames(*people, ("op-14", 150.0, {"same_spot": 3500})), settings=Settings(least_ratio=1.1)
     )

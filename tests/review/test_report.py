@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from playwright.sync_api import Browser
+from pypdf import PdfReader
 
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.errors import InputError
@@ -20,8 +21,11 @@ from strikewatch.review.report import files, wording
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import render_html
 from tests.browser import browser, strayed, violations
-from tests.review.invented import RATES, nothing, operators, report, tables
+from tests.programs import need_program
+from tests.review.invented import RATES, nothing, operators, report, tables, tables_of
 from tests.review.invented import tables as invented
+from tests.review.pictures import eight
+from tests.review.test_operator_or_hammer import frames as frames_by_hammer
 from tests.review.test_rates import MONDAY, SITE, USUAL, frames
 
 LONG = "operator_with_a_very_long_pseudonym_in_one_word_0123456789_0123"
@@ -41,6 +45,7 @@ CASES: dict[str, Callable[[], Report]] = {
     "long names": lambda: report(tables([LONG, HOSTILE, *operators(2)]), most=1),
     "one operator": lambda: report(tables(operators(1))),
     "no faults": lambda: report(tables(operators(3), rate_of=dict.fromkeys(RATES, 0.0))),
+    "eight": lambda: _eight(),
     "for one": lambda: report(tables(operators(6)), only="op-12"),
     "nothing": nothing,
 }
@@ -74,7 +79,7 @@ def test_in_a_browser(chromium: Browser, tmp_path: Path, case: str) -> None:
         page.goto(address)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         wide = page.evaluate(
-            "w => [...document.querySelectorAll('body *:not(svg *)')].filter(e => "
+            "w => [...document.querySelectorAll('body *:not(svg *, .wide *)')].filter(e => "
             "e.getBoundingClientRect().right > w + 1).map(e => e.outerHTML.slice(0, 80))",
             width,
         )
@@ -111,9 +116,8 @@ def test_no_league_table() -> None:
     (site,) = report_.sites
     people = [person.operator for person in site.people]
     assert people == sorted(people)
-    for comparison in site.comparisons:
-        assert [line.who for line in comparison.lines] == people
-    assert [person.operator for person in site.people if person.coach] == ["op-13"]
+    assert [operator for operator, _ in site.table.rows] == people
+    assert [person.operator for person in site.coached] == ["op-13"]
     assert site.people[0].summary == "No faults in this period"
     assert site.people[5].summary == "No firing in this period"
 
@@ -123,7 +127,7 @@ def test_unassigned_faults_are_shown_but_not_compared() -> None:
     assert sum(line.count for line in site.unassigned) > 0
     assert all(line.standing == "" and line.verdict == "" for line in site.unassigned)
     assert "unassigned" not in {person.operator for person in site.people}
-    assert "unassigned" not in {line.who for comparison in site.comparisons for line in comparison.lines}
+    assert "unassigned" not in {operator for operator, _ in site.table.rows}
 
 
 def test_a_report_for_one_operator_names_nobody_else() -> None:
@@ -132,19 +136,93 @@ def test_a_report_for_one_operator_names_nobody_else() -> None:
     assert ">unassigned" not in page
 
 
-def test_the_first_page_is_about_the_site() -> None:
-    """What to work on comes first, and names only operators who stand out."""
+def test_the_first_page_says_what_to_do_next() -> None:
+    """Whom to coach on what, with the reason and the moments to show; then what the site should work on."""
     (site,) = _usual().sites
+    assert site.actions[0].what.startswith("Coach op-13 on ")
+    assert "times the" in site.actions[0].why
+    (person,) = site.coached
+    assert [topic.advice for topic in person.topics] == [
+        read().notes[topic.fault].instead[0] for topic in person.topics
+    ]
     assert 1 <= len(site.cards) <= 3
-    assert "op-13" in site.cards[0].spread
     named = {name for card in site.cards for name in re.findall(r"op-\d+", card.spread)}
     assert named == {"op-13"}
     page = _page("usual")
     assert (
-        page.index("what to work on</h2>")
-        < page.index("Whom to coach, on what</h2>")
-        < page.index(">Rates compared</h2>")
+        page.index("what to do next</h2>")
+        < page.index("Whom to coach, on what</h3>")
+        < page.index("What the site should work on</h2>")
+        < page.index("How sure this is</h3>")
+        < page.index('class="person"')
+        < page.index("Appendix</h2>")
+        < page.index("Rates compared</h3>")
     )
+
+
+def test_only_operators_to_coach_are_unfolded() -> None:
+    """On screen; on paper everything is."""
+    folds = re.findall(r'<details class="(\w+)"( open)?>', _page("usual"))
+    assert [kind for kind, open_ in folds if open_] == ["person"]
+    assert all(
+        open_
+        for _, open_ in re.findall(r"<details class=(\S+)( open)>", render_html(_usual(), unfolded=True))
+    )
+    assert "<details" in render_html(_usual(), unfolded=True)
+
+
+def test_a_hammer_that_everybody_has_the_fault_on_is_to_be_inspected() -> None:
+    """And nobody is coached on what the hammer does."""
+    on_good = [("HB-01", name, 30.0, 14) for name in operators(8)[3:]]
+    on_bad = [("HB-03", name, 12.0, 14) for name in operators(3)]
+    exposure, faults = frames_by_hammer(*on_good, *on_bad)
+    nan = {"blows": np.nan, "blank_blows": np.nan}
+    (site,) = report(tables_of(exposure.assign(**nan), faults), most=0).sites
+    assert site.actions[0].what == "Have HB-03 inspected."
+    assert site.coached == []
+
+
+def test_rates_are_compared_only_where_somebody_can_be_judged() -> None:
+    (site,) = report(
+        invented(operators(8), rate_of={name: rate / 60 for name, rate in RATES.items()}), most=0
+    ).sites
+    assert site.table.rows == ()
+    assert site.comparisons == []
+    assert "Coach nobody on these numbers yet." in [action.what for action in site.actions]
+    assert any("nobody can be judged yet. " in words for words in site.certainty)
+    assert not any(action.what.startswith("Raise") for action in site.actions)
+
+
+_eight = cache(eight)
+
+
+def test_what_came_of_talks_is_on_the_first_pages_and_on_the_operators_page() -> None:
+    (site,) = _eight().sites
+    assert [words for words in site.improved if "coached 1 Jun 2026: fewer since the talk" in words]
+    assert [
+        words for words in site.open_talks if words.startswith("op-18, working with hot oil, coached 10 Jun")
+    ]
+    assert any("op-77" in words and "check the id" in words for words in site.certainty)
+    person = site.people[2]
+    assert [
+        words for words in person.talks if words.startswith("Too long in one spot, coached 1 Jun 2026: fewer")
+    ]
+    assert person.progress
+    assert ">coached 1 Jun</text>" in person.progress.svg
+
+
+def test_eight_operators_take_few_pages_and_few_screens(chromium: Browser, tmp_path: Path) -> None:
+    """At most 14 pages of A4, one for each operator; on a phone at most 15 screens before the appendix."""
+    (tmp_path / "folded.html").write_text(render_html(_eight()), encoding="utf-8")
+    (tmp_path / "open.html").write_text(render_html(_eight(), unfolded=True), encoding="utf-8")
+    files.print_pdf(need_program("chromium"), tmp_path / "open.html", tmp_path / "review.pdf")
+    pages = [page.extract_text() for page in PdfReader(tmp_path / "review.pdf").pages]
+    assert len(pages) <= 14
+    assert [re.findall(r"op-\d+", page)[0] for page in pages[2:10]] == operators(8)
+    phone = chromium.new_page(viewport={"width": 360, "height": 800})
+    phone.goto((tmp_path / "folded.html").as_uri())
+    assert phone.evaluate("document.getElementById('appendix').getBoundingClientRect().top") <= 15 * 800
+    phone.close()
 
 
 def test_an_empty_report_says_why() -> None:

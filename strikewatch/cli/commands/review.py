@@ -41,7 +41,7 @@ NO_BROWSER: Final = (
     type=click.IntRange(min=0),
     default=3,
     metavar="N",
-    help="Highlights a fault and operator (default: 3; 0: none).",
+    help="Highlights of each operator (default: 3; 0: none).",
 )
 @click.option("--coaching", type=shared.PATH, metavar="FILE", help="Coaching notes, edited or translated.")
 def review(options: Namespace) -> None:

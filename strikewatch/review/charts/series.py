@@ -1,96 +1,19 @@
-"""Draw values along one axis: rates by week (control chart), rates by setting (sweep), readings of wear by hours."""
+"""Draw values along one axis: rates by setting (sweep), readings of wear by hours."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from strikewatch.core.batch import Floats
 from strikewatch.review.charts.drawing import WIDTH, Drawing, Frame, Scale, Shape, format_number, trace
 from strikewatch.review.statistics.lifetimes import LimitCrossing, Trend
 
-_CONTROL: Final = Frame(40.0, WIDTH - 10.0, 22.0, 130.0)
 _SWEEP: Final = Frame(40.0, WIDTH - 12.0, 34.0, 200.0)
 _READINGS: Final = Frame(44.0, WIDTH - 12.0, 24.0, 170.0)
 _POINTS: Final = 60
 _SHAPES: Final[tuple[Shape, ...]] = ("dot", "diamond", "up", "square", "down")
-
-
-@dataclass(frozen=True, slots=True)
-class ControlChart:
-    """Weeks [n] by `names`, with rates per hour (NaN without work), their limits, and which are beyond them.
-
-    `centre`: the rate between the limits; NaN if there is none yet.
-    """
-
-    names: Sequence[str]
-    rate: Floats
-    lower: Floats
-    upper: Floats
-    centre: float
-    signal: npt.NDArray[np.bool_]
-
-
-def draw_control_chart(ident: str, chart: ControlChart, title: str) -> str:
-    """Return a control chart over weeks as SVG: each rate between limits that are wider for fewer hours (u chart).
-
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3. The caller computes the limits.
-    """
-    n = len(chart.names)
-    drawing = Drawing(ident, 150, title, _describe_control(chart))
-    known = np.concatenate([chart.rate, chart.upper])
-    known = known[np.isfinite(known)]
-    y = Scale(0.0, max(1.1 * float(np.max(known, initial=0.0)), 0.1), _CONTROL.bottom, _CONTROL.top)
-    step = (_CONTROL.right - _CONTROL.left) / max(n, 1)
-    centres = [_CONTROL.left + (i + 0.5) * step for i in range(n)]
-    drawing.value_axis(_CONTROL, y, 3)
-    drawing.line(_CONTROL.left, _CONTROL.bottom, _CONTROL.right, _CONTROL.bottom, "axis")
-    drawing.text(4, 11, "Faults per hour")
-    drawing.text(_CONTROL.right, 11, "steps: control limits; triangle: beyond them", "soft", "end")
-    for limit in (chart.lower, chart.upper):
-        drawing.path(_steps(limit, y, step), "inner")
-    if chart.centre == chart.centre:
-        drawing.line(_CONTROL.left, y(chart.centre), _CONTROL.right, y(chart.centre), "mean")
-    drawing.path(_joined(centres, chart.rate, y), "track")
-    for i, rate in enumerate(chart.rate.tolist()):
-        if rate == rate:
-            beyond = bool(chart.signal[i])
-            above = rate >= chart.centre
-            shape, style = (("up", "above") if above else ("down", "below")) if beyond else ("dot", "within")
-            tooltip = f"{chart.names[i]}: {format_number(rate)} per hour"
-            drawing.mark(centres[i], y(rate), shape, style, tooltip)  # type: ignore[arg-type]  # one of SHAPES' values
-    every = max(1, -(-n * 44 // int(_CONTROL.right - _CONTROL.left)))
-    for i in range(n - 1, -1, -every):
-        drawing.text(centres[i], _CONTROL.bottom + 15, chart.names[i], "soft", "middle")
-    return drawing.svg()
-
-
-def _steps(limit: Floats, y: Scale, step: float) -> str:
-    """Return the outline of a limit as steps, one per week, with gaps where it is not known."""
-    return "".join(
-        f"M{_CONTROL.left + i * step:.1f},{y(value):.1f}h{step:.1f}"
-        for i, value in enumerate(limit.tolist())
-        if value == value
-    )
-
-
-def _joined(centres: Sequence[float], rate: Floats, y: Scale) -> str:
-    """Return the outline of a line through the weeks with work, with gaps over the others."""
-    points, drawing = [], False
-    for x, value in zip(centres, rate.tolist(), strict=True):
-        if value == value:
-            points.append(f"{'L' if drawing else 'M'}{x:.1f},{y(value):.1f}")
-        drawing = value == value
-    return "".join(points)
-
-
-def _describe_control(chart: ControlChart) -> str:
-    weeks = int(np.isfinite(chart.rate).sum())
-    beyond = [name for name, signal in zip(chart.names, chart.signal.tolist(), strict=True) if signal]
-    signals = f"Beyond the limits: {', '.join(beyond)}." if beyond else "No week is beyond the limits."
-    return f"{weeks} weeks with work, around {format_number(chart.centre)} per hour. {signals}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,7 +114,7 @@ OPERATORS: Final = (
     *RATE,
     *("site_rate", "expected", "funnel_lower", "funnel_upper", "ratio"),
     *("shrunk", "shrunk_lower", "shrunk_upper"),
-    *("dispersion", "p", "corrected", "standing", "verdict", "less_certain"),
+    *("dispersion", "p", "corrected", "standing", "verdict", "settle_h", "less_certain"),
     *CHANGE,
 )
 """One row per site, operator and fault, in that order. `unassigned` comes last in its site and is not compared: its
@@ -125,7 +125,8 @@ between which 95 % of predictions for these hours lie. `ratio`: the operator's r
 without those who are above. `shrunk`: estimated rate, shrunk towards the site's, with its 95 % interval.
 `dispersion`: ratio of the variance of counts to that of a Poisson distribution. `p`: of the comparison with the others;
 NaN if not compared. `corrected`: `p` corrected for all operators and faults of the site. `standing`: above, below,
-within, or little (too little data). `verdict`: the same as a sentence, with the reason. `less_certain`: how many of
+within, or little (too little data). `verdict`: the same as a sentence, with the reason. `settle_h`: further hours that
+would settle it; NaN if it is settled, or not known. `less_certain`: how many of
 `count` were found on hammers whose feed only lets the fault be inferred.
 """
 
@@ -145,11 +146,11 @@ GROUPS: Final = RATE
 WEEKS: Final = (
     *("site", "operator", "fault", "week"),
     *RATE,
-    *("centre", "chart_lower", "chart_upper", "signal"),
+    *("centre", "chart_lower", "chart_upper", "signal", "baseline"),
 )
 """One row per site, operator, fault and week with work; `week` is the Monday on which it begins. `centre`: the
-operator's rate over all weeks. `chart_lower`, `chart_upper`: control limits of that week's rate. `signal`: the rate is
-beyond them. `unassigned` has no rows."""
+operator's rate over the weeks with `baseline`: those before coaching on the fault, or all. `chart_lower`,
+`chart_upper`: control limits of that week's rate. `signal`: the rate is beyond them. `unassigned` has no rows."""
 
 
 Reasons = Mapping[Key, Sequence[tuple[str, str]]]

@@ -1,27 +1,28 @@
-"""Compose the report's content from the tables of a review: what to work on, whom to coach, how rates compare."""
+"""Compose the report's content from the tables of a review: what to do next, whom to coach, how rates compare."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import nan
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.tables import NO_LIMITS, UNASSIGNED, Feeds
 from strikewatch.review.highlights import CleanStretch
-from strikewatch.review.report import wording
+from strikewatch.review.report import cover, wording
 from strikewatch.review.report.content import (
     Card,
     Comparison,
-    Figure,
     OperatorPart,
     RateLine,
+    RateTable,
     ShownHighlight,
     Site,
-    comparison_charts,
-    weekly_chart,
+    Topic,
 )
 from strikewatch.review.report.hammers import condition_part, usage_part
-from strikewatch.review.statistics.comparisons import SiteFault
+from strikewatch.review.report.pictures import comparison_charts, progress_chart
+from strikewatch.review.statistics.comparisons import SiteFault, hammers_above
 from strikewatch.review.wear.condition import Condition
 
 if TYPE_CHECKING:
@@ -29,15 +30,16 @@ if TYPE_CHECKING:
 
 MAX_CARDS: Final = 3
 """The largest number of things to work on: more would not be followed."""
-MIN_WEEKS: Final = 3
-"""The number of weeks from which a weekly chart is drawn."""
 NO_CONDITION: Final = Condition()
 PER: Final = {"firing": "firing", "judged": "judged firing", "operating": "operating"}
 
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """EXPOSURE and FAULTS of the period, their tables of `rates`, and USAGE; `weeks` also covers earlier weeks."""
+    """EXPOSURE and FAULTS of the period, their tables of `rates`, and USAGE.
+
+    `weeks` also covers earlier weeks; `talks` are those of these weeks (EFFECTS).
+    """
 
     exposure: "pd.DataFrame"
     faults: "pd.DataFrame"
@@ -47,14 +49,15 @@ class Tables:
     tools: "pd.DataFrame"
     weeks: "pd.DataFrame"
     use: "pd.DataFrame"
+    talks: "pd.DataFrame"
 
 
 @dataclass(frozen=True, slots=True)
 class SiteHighlights:
-    """A site's highlights by operator, and each operator's longest clean stretch with its chart."""
+    """A site's highlights and longest clean stretches, by operator."""
 
     shown: Mapping[str, Sequence[ShownHighlight]]
-    clean: Mapping[str, tuple[CleanStretch, str | None]]
+    clean: Mapping[str, CleanStretch]
 
 
 def sites(
@@ -97,34 +100,39 @@ class _SiteBuilder:
         all_tables = {field: getattr(tables, field) for field in Tables.__slots__}
         here = {field: table[table["site"] == name] for field, table in all_tables.items()}
         self._exposure, self._faults = here["exposure"], here["faults"]
-        self._operators, self._weeks = here["operators"], here["weeks"]
+        self._operators, self._weeks, self._talks = here["operators"], here["weeks"], here["talks"]
         self._totals, self._hammers, self._use = here["sites"], here["hammers"], here["use"]
         self._occurred = [str(row["fault"]) for row in _rows(self._totals) if row["count"]]
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
-        people = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=_natural)
-        people_shown = [name for name in people if self._only in (None, name)]
+        names = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=_natural)
+        names_shown = [name for name in names if self._only in (None, name)]
         unassigned_rows = self._operators[self._operators["operator"] == UNASSIGNED]
-        lines = [self._line(row, UNASSIGNED) for row in _rows(unassigned_rows) if row["count"]]
-        none = [str(row["fault"]) for row in _rows(self._totals) if not row["count"]]
-        hammers = sorted(map(str, exposure["hammer"].unique()))
+        overall = wording.overall_verdict(self._operators[self._operators["fault"].isin(self._occurred)])
+        people = [self._person(name, number) for number, name in enumerate(names_shown, 1)]
+        cards = self._cards()
+        table = self._table(names_shown)
         return Site(
             name=self._name,
             anchor=self._anchor,
             for_one=self._only is not None,
-            worked=f"{wording.plural(len(people), 'operator')}. {wording.worked(exposure)}",
-            cards=self._cards(),
-            not_occurred=list(
-                wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
-            ),
-            comparisons=[self._comparison(str(row["fault"])) for row in _rows(self._totals) if row["count"]],
-            people=[self._person(name, number) for number, name in enumerate(people_shown, 1)],
+            worked=f"{wording.plural(len(names), 'operator')}. {wording.worked(exposure)}",
+            actions=list(cover.actions(people, cards, self._inspect(), overall, exposure, self._anchor)),
+            cards=cards,
+            overall=overall,
+            improved=list(self._changes("fewer", people)),
+            worse=list(self._changes("more", people)),
+            open_talks=[*self._talk_sentences("same"), *self._talk_sentences("little")],
+            certainty=[*self._certainty(overall), *self._absent(names)],
+            people=people,
+            table=table,
+            comparisons=[self._comparison(fault) for fault in table.faults],
             usage=None if self._only else usage_part(self._use),
-            hammers=() if self._only else [self._hammer(row) for row in _rows(self._hammers) if row["count"]],
-            overall=wording.overall_verdict(self._operators[self._operators["fault"].isin(self._occurred)]),
-            uncertain=list(wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)),
-            unassigned=() if self._only else lines,
+            hammers=RateTable() if self._only else self._by_hammer(),
+            unassigned=()
+            if self._only
+            else [self._line(row, UNASSIGNED) for row in _rows(unassigned_rows) if row["count"]],
             unassigned_worked=wording.worked(exposure[unassigned]),
         )
 
@@ -149,12 +157,15 @@ class _SiteBuilder:
             if row["limits"] == "little"
             else "",
             less_certain=int(row.get("less_certain", 0)),
+            ratio=float(row.get("ratio", nan)),
         )
 
-    def _hammer(self, row: Mapping[str, Any]) -> RateLine:
-        line = self._line(row, "")
-        who = f"{row['hammer']}: {line.name}"
-        return replace(line, who=who, verdict=f"{wording.hours(line.seconds / 3600)} at fault")
+    def _by_hammer(self) -> RateTable:
+        """Return the rates of all hammers, one column per fault that occurred."""
+        lines = {(str(row["hammer"]), str(row["fault"])): self._line(row, "") for row in _rows(self._hammers)}
+        hammers = sorted({hammer for hammer, _ in lines}, key=_natural)
+        rows = [(hammer, [lines.get((hammer, fault)) for fault in self._occurred]) for hammer in hammers]
+        return RateTable(self._occurred, list(map(self._coaching.name, self._occurred)), rows)
 
     def _cards(self) -> list[Card]:
         """Return the faults that have risen first, then the most frequent ones."""
@@ -165,17 +176,31 @@ class _SiteBuilder:
     def _card(self, row: Mapping[str, Any]) -> Card:
         line = self._line(row, self._name)
         note = self._coaching.notes.get(line.fault)
+        above = self._above(line.fault)
         rows = self._operators[self._operators["fault"] == line.fault]
-        above = sorted(rows[rows["standing"] == "above"]["operator"], key=_natural)
         spread = "" if self._only else wording.fault_spread(rows, above)
         by_hammer = wording.by_hammer(self._on_hammers(row), above, names=not self._only)
         text = " ".join(filter(None, [spread, *by_hammer, self._inferred(line)]))
         return Card(line, text, note.instead[0] if note else "")
 
+    def _above(self, fault: str) -> list[str]:
+        rows = self._operators[self._operators["fault"] == fault]
+        return sorted(rows[rows["standing"] == "above"]["operator"], key=_natural)
+
     def _on_hammers(self, row: Mapping[str, Any]) -> SiteFault:
         rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
         frames = self._exposure, self._faults
         return SiteFault(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
+
+    def _inspect(self) -> dict[str, list[str]]:
+        """Return the faults that follow a hammer, whoever operates it, by hammer."""
+        found: dict[str, list[str]] = {}
+        for row in _rows(self._totals):
+            if row["count"]:
+                for hammer, follows in hammers_above(self._on_hammers(row), self._above(str(row["fault"]))):
+                    if follows == "hammer":
+                        found.setdefault(hammer, []).append(self._coaching.name(str(row["fault"])))
+        return found
 
     def _inferred(self, line: RateLine) -> str:
         """Say how many of a fault are less certain."""
@@ -183,64 +208,124 @@ class _SiteBuilder:
         inferred = sum(map(bool, self._feeds.uncertainties(rows)))
         return f"{inferred} of {line.count} are less certain: see below." if inferred else ""
 
+    def _changes(self, changed: str, people: Sequence[OperatorPart]) -> Iterator[str]:
+        """Yield sentences on what changed in one direction: at the site, then by operator."""
+        for row in _rows(self._totals):
+            if row["changed"] == changed:
+                yield f"{self._coaching.name(str(row['fault']))}: {wording.lower_first(row['change_words'])}"
+        for person in people:
+            for row in _rows(self._operators[self._operators["operator"] == person.operator]):
+                if row["changed"] == changed:
+                    what = self._coaching.name(str(row["fault"])).lower()
+                    yield f"{person.operator}, {what}: {wording.lower_first(row['change_words'])}"
+        yield from self._talk_sentences(changed)
+
+    def _talk_sentences(self, changed: str) -> Iterator[str]:
+        """Yield a sentence for each talk with this result."""
+        for row in _rows(self._talks.sort_values("coached")):
+            if row["changed"] == changed and self._only in (None, row["operator"]):
+                yield f"{row['operator']}, {self._talk(row)}"
+
+    def _talk(self, row: Mapping[str, Any]) -> str:
+        """Say what came of a talk."""
+        at = wording.day(int(row["coached"].as_unit("ns").value), self._zone)
+        return f"{self._coaching.name(str(row['fault'])).lower()}, coached {at}: {wording.lower_first(row['words'])}"
+
+    def _certainty(self, overall: str) -> Iterator[str]:
+        if overall:
+            yield overall
+        occurred = self._operators[self._operators["fault"].isin(self._occurred)]
+        yield from cover.judged(occurred, self._coaching)
+        hammers = sorted(map(str, self._exposure["hammer"].unique()))
+        none = [str(row["fault"]) for row in _rows(self._totals) if not row["count"]]
+        yield from wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
+        yield from wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)
+
+    def _absent(self, names: Sequence[str]) -> Iterator[str]:
+        """Say which operators were coached but did not work in the period: the id may be mistyped."""
+        coached = {str(name) for name in self._talks["operator"]} - set(names)
+        if coached and not self._only:
+            listed = wording.join_names(sorted(coached, key=_natural))
+            yield f"Coached, but without work in this period: {listed}. If that is not right, check the id."
+
+    def _table(self, people: Sequence[str]) -> RateTable:
+        """Return the rates of faults on which somebody can be judged, and that at least two worked."""
+        compared = self._operators[self._operators["operator"] != UNASSIGNED]
+        compared = compared[compared["fault"].isin(self._occurred)]
+        faults = []
+        for fault, rows in compared.groupby("fault", sort=False):
+            judged = rows["standing"].isin(["above", "within", "below"])
+            if judged.any() and rows["count"].any() and (rows["hours"] > 0).sum() >= 2:
+                faults.append(str(fault))
+        lines = {
+            (str(row["operator"]), str(row["fault"])): self._line(row, str(row["operator"]))
+            for row in _rows(compared)
+        }
+        rows_ = [(name, [lines.get((name, fault)) for fault in faults]) for name in people]
+        return RateTable(faults, [self._coaching.name(fault) for fault in faults], rows_ if faults else ())
+
     def _comparison(self, fault: str) -> Comparison:
         compared = self._operators[
             (self._operators["fault"] == fault) & (self._operators["operator"] != UNASSIGNED)
         ]
         rows = sorted(_rows(compared), key=lambda row: _natural(row["operator"]))
-        lines = [
-            self._line(row, str(row["operator"])) for row in rows if self._only in (None, row["operator"])
-        ]
-        per = PER[rows[0]["over"]] if rows else PER["firing"]
-        name, worked = self._coaching.name(fault), [row for row in rows if row["hours"] > 0]
-        if len(worked) < 2:
-            return Comparison(fault, name, per, lines, why_none="There is no other operator to compare with.")
+        name, per = self._coaching.name(fault), PER[rows[0]["over"]]
+        worked = [row for row in rows if row["hours"] > 0]
         pictures = comparison_charts(f"{self._anchor}-{fault}", name, per, worked, self._only)
-        return Comparison(fault, name, per, lines, pictures)
+        return Comparison(fault, name, per, pictures)
 
     def _person(self, operator: str, number: int) -> OperatorPart:
         anchor = f"{self._anchor}-p{number}"
         rows = list(_rows(self._operators[self._operators["operator"] == operator]))
-        lines = [self._line(row, operator) for row in rows]
-        faults = [line.fault for line in lines]
+        lines = [
+            self._line(row if row["changed"] in ("more", "fewer") else row | {"change_words": ""}, operator)
+            for row in rows
+        ]
         exposure = self._exposure[self._exposure["operator"] == operator]
         shown = self._highlights.shown.get(operator, ())
+        effects = self._talks[self._talks["operator"] == operator].sort_values("coached")
+        talks = _rows(effects)
+        # faults to coach come first, then those coached before, then the most frequent
+        coached_on = {str(row["fault"]) for row in talks}
+        order = sorted(
+            lines, key=lambda line: (line.standing != "above", line.fault not in coached_on, -line.count)
+        )
+        faults = [line.fault for line in order]
+        weeks = self._weeks[self._weeks["operator"] == operator]
+        names = {line.fault: line.name for line in order}
+        absent = [line for line in order if not line.count and line.standing in ("within", "little")]
         return OperatorPart(
             operator=operator,
             anchor=anchor,
             worked=wording.worked(exposure),
-            lines=lines,
-            coach=[line.name for line in lines if line.standing == "above"],
+            lines=[line for line in order if line not in absent],
+            none=list(wording.none_of(absent)),
+            topics=[self._topic(line, talks) for line in order if line.standing == "above"],
             summary=wording.summary(lines, float(exposure["firing_s"].sum()), self._occurred),
-            weeks=self._by_week(operator, anchor, lines),
+            progress=progress_chart(f"{anchor}-weeks", operator, names, weeks, effects, self._zone),
+            talks=[wording.upper_first(self._talk(row)) for row in talks],
             highlights=sorted(shown, key=lambda each: faults.index(each.highlight.fault)),
             went_well=self._went_well(operator, rows),
-            clean_stretch=self._clean_stretch(operator),
+        )
+
+    def _topic(self, line: RateLine, talks: Sequence[Mapping[str, Any]]) -> Topic:
+        note = self._coaching.notes.get(line.fault)
+        earlier = [wording.upper_first(self._talk(row)) for row in talks if row["fault"] == line.fault]
+        advice, ask = (note.instead[0], note.ask) if note else ("", "")
+        return Topic(
+            line.fault, line.name, f"{line.verdict.partition('. ')[0]}.", line.ratio, earlier, advice, ask
         )
 
     def _went_well(self, operator: str, rows: Sequence[Mapping[str, Any]]) -> list[str]:
         stretch = self._highlights.clean.get(operator)
-        sentences = [wording.clean_stretch(stretch[0], self._zone)] if stretch else []
+        sentences = [wording.clean_stretch(stretch, self._zone)] if stretch else []
         for row in rows:
             name = self._coaching.name(str(row["fault"]))
             if row["standing"] == "below":
-                sentences.append(f"{name}: {row['verdict'][:1].lower()}{row['verdict'][1:]}")
+                sentences.append(f"{name}: {wording.lower_first(row['verdict'])}")
             if row["changed"] == "fewer":
-                sentences.append(f"{name}: {row['change_words'][:1].lower()}{row['change_words'][1:]}")
-        return [text if text.endswith(".") else f"{text}." for text in sentences]
-
-    def _clean_stretch(self, operator: str) -> Figure | None:
-        _, svg = self._highlights.clean.get(operator, (None, None))
-        return Figure(svg, "") if svg else None
-
-    def _by_week(self, operator: str, anchor: str, lines: Sequence[RateLine]) -> list[Figure]:
-        rows = self._weeks[self._weeks["operator"] == operator]
-        by_fault = [(line, rows[rows["fault"] == line.fault]) for line in lines]
-        return [
-            weekly_chart(f"{anchor}-{line.fault}", line.name, weeks)
-            for line, weeks in by_fault
-            if len(weeks) >= MIN_WEEKS and weeks["count"].sum()
-        ]
+                sentences.append(f"{name}: {wording.lower_first(row['change_words'])}")
+        return sentences
 
 
 def _rows(table: "pd.DataFrame") -> list[dict[str, Any]]:

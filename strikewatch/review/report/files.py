@@ -27,8 +27,11 @@ if TYPE_CHECKING:
 _HERE: Final = Path(__file__).parent
 
 
-def render_html(report: Report) -> str:
-    """Return the page. All texts are escaped except our own charts and style sheets."""
+def render_html(report: Report, *, unfolded: bool = False) -> str:
+    """Return the page. All texts are escaped except our own charts and style sheets.
+
+    `unfolded`: with all parts open, to be printed.
+    """
     environment = Environment(
         loader=FileSystemLoader(_HERE),
         autoescape=True,
@@ -44,7 +47,7 @@ def render_html(report: Report) -> str:
     }
     environment.globals |= {"limits_caption": limits_caption, "hammers": hammers}
     return environment.get_template("report.html").render(
-        report=report, style=Markup(style()), caution=CAUTION
+        report=report, style=Markup(style()), caution=CAUTION, unfolded=unfolded
     )
 
 
@@ -59,7 +62,7 @@ def limits_caption(lines: Sequence[RateLine]) -> str:
     if "widened" not in kinds:
         return ", with exact 95 % limits" if kinds else ""
     exact = "exact, or " if "exact" in kinds else ""
-    return f", with 95 % limits: {exact}≈ approximate, widened because counts vary more between days than by chance"
+    return f", with 95 % limits: {exact}≈ approximate, widened for clusters"
 
 
 def fixed_digits(rate: float) -> str:
@@ -105,6 +108,7 @@ def to_json(tables: "Mapping[str, pd.DataFrame]", head: Mapping[str, Any]) -> st
     return json.dumps(document, ensure_ascii=False)
 
 
+_BY_HAND: Final = "write it with --html and print that in any browser"
 TIMEOUT_S: Final = 300.0
 """Hundreds of pages take a minute; a browser that hangs must not block us."""
 
@@ -127,11 +131,11 @@ def print_pdf(browser: str, page: Path, target: Path) -> None:
         try:
             done = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
         except (OSError, subprocess.TimeoutExpired) as error:
-            raise InputError(f"--pdf: {command[0]} did not print ({error}); print {page} by hand") from None
+            raise InputError(f"--pdf: {command[0]} did not print ({error}); {_BY_HAND}") from None
         if done.returncode or not pdf.exists():
             errors = done.stderr.decode(errors="replace").strip().splitlines()
             why = errors[-1] if errors else f"exit {done.returncode}"
-            raise InputError(f"--pdf: {command[0]} did not print ({why}); print {page} by hand")
+            raise InputError(f"--pdf: {command[0]} did not print ({why}); {_BY_HAND}")
         try:
             shutil.copyfile(pdf, target)
         except OSError as error:

@@ -1,7 +1,8 @@
 """Sections of the report on hammers: usage, wear and tools; and their sentences, which the terminal shows too."""
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import TYPE_CHECKING, Final
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
@@ -9,10 +10,10 @@ from strikewatch.review.charts.drawing import format_number
 from strikewatch.review.charts.series import draw_readings
 from strikewatch.review.report.content import (
     Figure,
-    HammerUsage,
     InspectedHammer,
     UsageLine,
     UsagePart,
+    UsageTable,
     WearAndTools,
     WearReading,
 )
@@ -60,32 +61,58 @@ def label_in_sentence(measure: str) -> str:
     return label[:1].lower() + label[1:]
 
 
+def _batched(names: Iterable[str], size: int) -> Iterator[list[str]]:
+    rest = iter(names)
+    while batch := list(islice(rest, size)):
+        yield batch
+
+
+MAX_COLUMNS: Final = 6
+"""Hammers in one table of usage: more do not fit on paper."""
+
+
 def usage_part(table: "pd.DataFrame") -> UsagePart | None:
     """Return the section from one site's rows of a table of USAGE; None if there are none."""
     if not len(table):
         return None
     known = table[table["not_known"] == ""]
-    sums = known.groupby("measure")[["amount", "over_h"]].sum()
-    site_rates = {str(name): _rate(amount, over_h) for name, amount, over_h in sums.itertuples()}
-    hammers = [
-        _hammer_usage(str(hammer), rows, site_rates) for hammer, rows in known.groupby("hammer", sort=True)
+    cells = {
+        (hammer, measure): (float(amount), float(over_h))
+        for hammer, measure, amount, over_h in zip(
+            *(known[name].tolist() for name in ("hammer", "measure", "amount", "over_h")), strict=True
+        )
+    }
+    hammers = sorted({hammer for hammer, _ in cells})
+    totals: dict[str, tuple[float, float]] = {}
+    for (_, name), (amount, over_h) in cells.items():
+        before = totals.get(name, (0.0, 0.0))
+        totals[name] = before[0] + amount, before[1] + over_h
+    names = [name for name in MEASURES if name in totals]
+    none = [label_in_sentence(name) for name in names if not totals[name][0] > 0]
+    tables = [
+        UsageTable(
+            columns,
+            [
+                UsageLine(
+                    MEASURES[name].title,
+                    [_usage_cell(name, cells.get((hammer, name))) for hammer in columns],
+                    "" if name == "firing_h" else _rate(*totals[name]),
+                )
+                for name in names
+                if totals[name][0] > 0
+            ],
+        )
+        for columns in _batched(hammers, MAX_COLUMNS)
     ]
-    return UsagePart(hammers, [*not_known(table), *less_certain(table)])
+    none_words = f"None on any hammer: {', '.join(none)}." if none else ""
+    return UsagePart(tables, none_words, [*not_known(table), *less_certain(table)])
 
 
-def _hammer_usage(hammer: str, table: "pd.DataFrame", site_rates: dict[str, str]) -> HammerUsage:
-    rows = [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-    lines = [_usage_line(row, site_rates[row["measure"]]) for row in rows if row["amount"] > 0]
-    none = [label_in_sentence(row["measure"]) for row in rows if not row["amount"] > 0]
-    return HammerUsage(hammer, lines, f"None of: {', '.join(none)}." if none else "")
-
-
-def _usage_line(row: dict[str, Any], site_rate: str) -> UsageLine:
-    is_hours = row["measure"] == "firing_h"
-    rate = "" if is_hours else _rate(row["amount"], row["over_h"])
-    return UsageLine(
-        MEASURES[row["measure"]].title, format_number(row["amount"]), rate, "" if is_hours else site_rate
-    )
+def _usage_cell(measure: str, total: tuple[float, float] | None) -> tuple[str, str]:
+    """Return the total and the rate per firing hour; empty where not known, or of no use."""
+    if total is None:
+        return "", ""
+    return format_number(total[0]), "" if measure == "firing_h" or not total[0] > 0 else _rate(*total)
 
 
 def _rate(amount: float, over_h: float) -> str:

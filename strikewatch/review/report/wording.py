@@ -14,6 +14,7 @@ from strikewatch.review.highlights import CleanStretch
 from strikewatch.review.report.content import RateLine
 from strikewatch.review.statistics import verdicts
 from strikewatch.review.statistics.comparisons import (
+    NOT_MONITORED,
     Follows,
     SiteFault,
     hammers_above,
@@ -38,6 +39,14 @@ def plural(count: int, singular: str, plural_form: str = "") -> str:
 def join_names(names: Sequence[str]) -> str:
     """Join names as in "a, b and c"."""
     return " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else "".join(names)
+
+
+def lower_first(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]
+
+
+def upper_first(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def day(at: Instant, zone: ZoneInfo) -> str:
@@ -103,6 +112,7 @@ def clean_stretch(stretch: CleanStretch, zone: ZoneInfo) -> str:
 MIN_SHARE: Final = 0.8
 """Share of the hours that the judged operators must have for a statement about all."""
 NOT_ENOUGH: Final = "Not enough data to say whether this is one operator or everyone."
+SPREAD_OVER_ALL: Final = "Spread over all operators"
 NOBODY_STANDS_OUT: Final = "No operator stands out by more than chance: the faults concern everybody."
 ON_HAMMER: Final[Mapping[Follows, str]] = {
     "hammer": "regardless of who operates it: have it inspected",
@@ -115,8 +125,10 @@ def fault_spread(rows: "pd.DataFrame", above: Sequence[str]) -> str:
     """Say who a fault concerns, from its rows of OPERATORS; `above`: the operators who stand out, in order."""
     if above:
         return f"Above the others: {join_names(above)}. Start coaching there."
+    if not rows.loc[rows["standing"] != "", "count"].any():
+        return "Only while nobody was signed on."
     if mostly_judged(rows):
-        return "Spread over all operators: address it with everybody, and check how the work is set up."
+        return f"{SPREAD_OVER_ALL}: address it with everybody, and check how the work is set up."
     return NOT_ENOUGH
 
 
@@ -182,6 +194,25 @@ def faults_without_occurrence(
         yield f"None in this period: {', '.join(none)}."
     if not_monitored:
         yield f"Not monitored on any hammer: {', '.join(not_monitored)}."
+
+
+def none_of(lines: Sequence[RateLine]) -> Iterator[str]:
+    """Yield sentences on faults that an operator did not have; whether that means anything depends on the work."""
+    for head, chosen in (
+        ("None", [line for line in lines if line.standing == "within"]),
+        (
+            "None, but too little work to judge",
+            [line for line in lines if line.standing == "little" and not not_monitored(line)],
+        ),
+        (NOT_MONITORED, [line for line in lines if not_monitored(line)]),
+    ):
+        if chosen:
+            yield f"{head}: {', '.join(line.name.lower() for line in chosen)}."
+
+
+def not_monitored(line: RateLine) -> bool:
+    """Return whether the fault cannot be found on any hammer that the operator worked with."""
+    return line.verdict.startswith(NOT_MONITORED)
 
 
 def summary(lines: Sequence[RateLine], firing_s: float, occurred: Collection[str]) -> str:

@@ -270,12 +270,20 @@ class ControlLimits:
 
 
 def control_limits(
-    count: Floats, exposure: Floats, limits: ChartLimits = "exact", dispersion: float = 1.0
+    count: Floats,
+    exposure: Floats,
+    limits: ChartLimits = "exact",
+    dispersion: float = 1.0,
+    baseline: npt.NDArray[np.bool_] | None = None,
 ) -> ControlLimits:
-    """Return the limits of a u chart of counts [n] over exposure [n]; with an exposure of 1, of a c chart."""
+    """Return the limits of a u chart of counts [n] over exposure [n]; with an exposure of 1, of a c chart.
+
+    `baseline` [n]: the points that the centre line is taken from; None: all.
+    """
     worked = exposure > 0
-    total = float(exposure[worked].sum())
-    centre = float(count[worked].sum()) / total if total else float("nan")
+    base = worked if baseline is None else worked & baseline
+    total = float(exposure[base].sum())
+    centre = float(count[base].sum()) / total if total else float("nan")
     if limits == "exact":
         lower, upper = _exact_chart_limits(centre, np.where(worked, exposure, np.nan), dispersion)
     else:

@@ -10,7 +10,7 @@ since usually only one or two stand out.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -155,6 +155,14 @@ def compare_all(
     return ratios, comparable, corrected, comparisons
 
 
+class Verdict(NamedTuple):
+    """A verdict, its reason as a sentence, and how many further hours would settle it (NaN: settled, or not known)."""
+
+    standing: Standing
+    words: str
+    settle_h: float = math.nan
+
+
 def judge(
     case: RateComparison,
     ratio: RateRatio,
@@ -162,42 +170,34 @@ def judge(
     comparisons: int,
     settings: Settings,
     outliers_excluded: bool = False,
-) -> tuple[Standing, str]:
+) -> Verdict:
     """Compare an operator with the others at the site.
 
     `corrected`: p corrected for the `comparisons` made. `outliers_excluded`: operators who are above are not among the
     others.
     """
     if case.hours <= 0:
-        return "little", f"Not enough data: no {WORKED[case.over]}."
+        return Verdict("little", f"Not enough data: no {WORKED[case.over]}.")
     if case.other_hours <= 0:
-        return "little", "Not enough data: there is no other operator at the site to compare with."
+        return Verdict("little", "Not enough data: there is no other operator at the site to compare with.")
     if not case.count + case.other_count:
-        return "within", (
-            "As the site: none, like all operators who do not stand out."
-            if outliers_excluded
-            else "As the site: no operator had any."
-        )
+        everyone = "none, like all operators who do not stand out" if outliers_excluded else "nobody had any"
+        return Verdict("within", f"Like the others: {everyone}.")
     if not case.comparable(settings):
-        return "little", f"Not enough data: {_why_not_comparable(case, settings)}."
-    times = _ratio_in_words(ratio.ratio, "the others' rate", "the others")
+        return _too_little(case, _why_not_comparable(case, settings), settings)
+    times = _ratio_in_words(ratio.ratio, "their rate", "they")
     if corrected < 1.0 - LEVEL:
         if not _relevant(ratio.ratio, settings):
-            return (
-                "within",
-                f"As the site: {times}; unlikely to be chance, but the difference is too small to matter.",
-            )
-        why = (
-            f"this is unlikely to be chance (p {_p_text(corrected)}, corrected for {comparisons} comparisons)"
-        )
+            return Verdict("within", f"Like the others: {times}. Hardly chance, but too little to matter.")
         side: Standing = "above" if ratio.ratio > 1.0 else "below"
-        return side, f"{side.capitalize()} the site: {times}; {why}."
+        chance = f"p {_p_text(corrected)} after correction for {comparisons} comparisons"
+        return Verdict(side, f"{side.capitalize()} the others: {times}. Hardly chance ({chance}).")
     if case.likely_missed():
         unseen = (
-            f"in {_amount_of_work(case)} even {DETECTABLE_RATIO:.0f} times the others' rate may be missed"
+            f"in {_amount_of_work(case)}, even {DETECTABLE_RATIO:.0f} times the others' rate could be missed"
         )
-        return "little", f"Not enough data: {unseen}{_hours_needed(case, settings)}."
-    return "within", f"As the site: {times}; chance alone may explain that."
+        return _too_little(case, unseen, settings)
+    return Verdict("within", f"Like the others: {times}, which chance alone explains.")
 
 
 def describe_change(
@@ -207,22 +207,78 @@ def describe_change(
     if not case.count + case.other_count:
         return "same", "None, as in the previous period."
     if not case.comparable(settings):
-        return (
-            "little",
-            f"Not enough data to judge a change: {_why_not_comparable(case, settings, 'in the previous period')}.",
-        )
-    times = _ratio_in_words(ratio.ratio, "the previous rate", "the previous period")
+        why = _why_not_comparable(case, settings, "in the previous period")
+        return "little", f"No comparison with the previous period: {why}."
+    times = _ratio_in_words(ratio.ratio, "the rate then", "the previous period")
     if corrected < 1.0 - LEVEL:
         if not _relevant(ratio.ratio, settings):
-            return (
-                "same",
-                f"As before: {times}; unlikely to be chance, but the difference is too small to matter.",
-            )
+            return "same", f"As in the previous period: {times}. Hardly chance, but too little to matter."
         kind: Changed = "more" if ratio.ratio > 1.0 else "fewer"
-        return kind, f"{kind.capitalize()} than before: {times} (corrected p {_p_text(corrected)})."
+        return kind, f"{kind.capitalize()} than in the previous period: {times}. Hardly chance."
     if case.likely_missed():
-        return "little", f"Not enough data to judge a change: {times} may be chance."
-    return "same", f"As before: {times}; chance alone may explain that."
+        return "little", f"No comparison with the previous period: {times} may be chance."
+    return "same", f"As in the previous period: {times}, which chance alone explains."
+
+
+class CoachingVerdict(NamedTuple):
+    """Whether a rate changed after coaching, as a sentence, and how many further hours would settle it."""
+
+    changed: Changed
+    words: str
+    settle_h: float = math.nan
+
+
+def judge_coaching(
+    case: RateComparison, ratio: RateRatio, corrected: float, settings: Settings
+) -> CoachingVerdict:
+    """Compare the time after a talk with that before; `corrected`: p corrected for all talks compared."""
+    if case.other_hours <= 0:
+        return CoachingVerdict("little", f"Not enough data: no {WORKED[case.over]} before the talk.")
+    if not case.count + case.other_count:
+        return CoachingVerdict("same", "None before and none since.")
+    if not case.comparable(settings) or (corrected >= 1.0 - LEVEL and case.likely_missed()):
+        since = (
+            f"only {_amount_of_work(case)} since the talk"
+            if case.hours > 0
+            else f"no {WORKED[case.over]} since"
+        )
+        _, words, settle_h = _too_little(case, since, settings)
+        return CoachingVerdict("little", words, settle_h)
+    change = f"{_rate_text(case.count, case.hours)} an hour instead of {_rate_text(case.other_count, case.other_hours)}"
+    limits = (
+        f"{format_ratio(ratio.ratio)} times, 95 % {format_ratio(ratio.lower)} to {format_ratio(ratio.upper)}"
+    )
+    if corrected >= 1.0 - LEVEL or not _relevant(ratio.ratio, settings):
+        return CoachingVerdict("same", f"No clear change: {change} ({limits}).")
+    kind: Changed = "more" if ratio.ratio > 1.0 else "fewer"
+    return CoachingVerdict(kind, f"{kind.capitalize()} since the talk: {change} ({limits}).")
+
+
+def _rate_text(count: float, hours: float) -> str:
+    rate = count / hours
+    return f"{rate:.2g}" if rate < 10 else f"{rate:.0f}"
+
+
+def format_ratio(ratio: float) -> str:
+    """Format a ratio of rates: 0.04, 0.4, 3.1, 58."""
+    if math.isinf(ratio):
+        return "any number"
+    return f"{ratio:.2f}" if ratio < 0.095 else f"{ratio:.1f}" if ratio < 9.95 else f"{ratio:.0f}"
+
+
+def _too_little(case: RateComparison, why: str, settings: Settings) -> Verdict:
+    """Say why there is too little data, and how much more would settle it."""
+    if case.expected(case.other_hours) < settings.least_expected:
+        return Verdict("little", f"Not enough data: {why}.")
+    settle_h = case.hours_needed(settings)
+    remedy = f" {settles(settle_h, case.over)}" if settle_h == settle_h else ""
+    return Verdict("little", f"Not enough data: {why}.{remedy}", settle_h)
+
+
+def settles(hours: float, over: Hours) -> str:
+    """Say how much more work would settle a verdict, as a sentence."""
+    about = round_hours(hours, over)
+    return f"{about[:1].upper()}{about[1:]} would settle it."
 
 
 def describe_dispersion(dispersion: Dispersion) -> str:
@@ -245,28 +301,20 @@ def _why_not_comparable(
 ) -> str:
     """Say why two rates cannot be compared."""
     if min(case.hours, case.expected(case.hours)) <= 0 or case.hours < settings.least_h:
-        return f"only {_amount_of_work(case)}{_hours_needed(case, settings)}"
+        return f"only {_amount_of_work(case)}"
     expected = case.expected(case.hours)
     if expected < settings.least_expected:
         clusters = ", with allowance for clusters" if case.dispersion > 1.0 else ""
-        return (
-            f"only {_rounded_down(expected)} expected in {_amount_of_work(case)} at the common rate{clusters}"
-            f"{_hours_needed(case, settings)}"
-        )
-    return f"too little work {others} to compare with"
+        faults = f"only {_rounded_down(expected)}" if expected >= 0.1 else "fewer than 0.1"
+        return f"{faults} faults expected in {_amount_of_work(case)}{clusters}"
+    if case.other_hours < settings.least_h:
+        return f"too little work {others} to compare with"
+    return "too few faults to compare"
 
 
 def _rounded_down(number: float) -> str:
     """Round down, so that a value below a limit is not shown as the limit."""
     return f"{math.floor(10 * number) / 10:.1f}"
-
-
-def _hours_needed(case: RateComparison, settings: Settings) -> str:
-    """Say how many further hours are needed, as the end of a sentence."""
-    if case.expected(case.other_hours) < settings.least_expected:
-        return f", and only {_rounded_down(case.expected(case.other_hours))} in the work it is compared with"
-    needed_h = case.hours_needed(settings)
-    return f"; it takes {round_hours(needed_h, case.over)}" if needed_h == needed_h else ""
 
 
 def round_hours(hours: float, over: Hours) -> str:
@@ -290,7 +338,7 @@ def _ratio_in_words(ratio: float, rate: str, other: str) -> str:
         return f"some, while {other} had none"
     if ratio == 0.0:
         return f"none, while {other} had some"
-    return f"{ratio:.1f} times {rate}" if ratio >= 0.1 else f"less than a tenth of {rate}"
+    return f"{format_ratio(ratio)} times {rate}" if ratio >= 0.1 else f"less than a tenth of {rate}"
 
 
 def _p_text(p: float) -> str:

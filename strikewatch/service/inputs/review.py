@@ -11,9 +11,10 @@ from rich.console import Console
 from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.data.attribution import from_replay
-from strikewatch.review.data.from_store import from_store, read_feeds
+from strikewatch.review.data.from_store import from_store, read_events, read_feeds
 from strikewatch.review.data.samples import ShiftSamples, StoredSamples
 from strikewatch.review.data.tables import NO_LIMITS, OPERATOR_FAULTS, Feeds
+from strikewatch.review.progress import coached_frame
 from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
@@ -53,6 +54,8 @@ class ReviewData:
     notes: tuple[str, ...] = ()
     condition: Condition = field(default_factory=Condition)
     feeds: Feeds = NO_LIMITS
+    coached: "pd.DataFrame" = field(default_factory=lambda: coached_frame(()))
+    """Talks with operators before the end (COACHED)."""
 
     def period(self) -> "tuple[pd.DataFrame, pd.DataFrame]":
         return self._between(self.begin, self.end)
@@ -102,6 +105,7 @@ def open_review_data(
             usage_of_store(database, settings, begin, end, now, options.site),
             condition=condition_of_store(database, settings, end, options.site),
             feeds=read_feeds(database, settings.of_hammer, options.site),
+            coached=coached_frame(read_events(database, ("coached",), end, options.site)),
         )
 
 
@@ -127,6 +131,7 @@ def _of_shifts(
         result.settings_at,
     )
     settings_of = result.settings_of(settings.of_hammer)
+    events = drop_corrected(event for shift in shifts for event in shift.events)
     return ReviewData(
         exposure,
         _operator_faults(faults),
@@ -136,10 +141,9 @@ def _of_shifts(
         f"From {wording.join_names(places)}.",
         hammer_usage(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
         (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),
-        condition(
-            exposure, drop_corrected(event for shift in shifts for event in shift.events), limits(settings_of)
-        ),
+        condition(exposure, events, limits(settings_of)),
         Feeds.of(result.silent, result.uncertain),
+        coached_frame(events),
     )
 
 

@@ -1,7 +1,7 @@
 """The moments of a review, each with its picture and the command that replays it."""
 
 import shlex
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,7 +17,7 @@ from strikewatch.review.charts.over_time import Mark, draw_excerpt, draw_timelin
 from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.samples import SampleSource
 from strikewatch.review.data.tables import NO_LIMITS, Feeds
-from strikewatch.review.highlights import CleanStretch, Highlight
+from strikewatch.review.highlights import Highlight
 from strikewatch.review.report.compose import SiteHighlights
 from strikewatch.review.report.content import ShownHighlight
 from strikewatch.service.recordings import Recordings
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 
 _LONGEST_EXCERPT: Final = 3600 * SECOND
 """A longer time around a fault is drawn as the timeline of a shift."""
-_LONGEST_TIMELINE: Final = 12 * 3600 * SECOND
-"""A longer clean stretch has no chart: its days have gaps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +58,15 @@ class Moments:
         exposure: "pd.DataFrame",
         faults: "pd.DataFrame",
         most: int,
+        first: Collection[tuple[str, str, str]] = (),
         progress: Callable[[int, int], None] | None = None,
     ) -> dict[str, SiteHighlights]:
-        """Return each site's highlights from EXPOSURE and FAULTS; `progress` gets the number done and the total."""
+        """Return at most `most` highlights of each operator of each site, from EXPOSURE and FAULTS.
+
+        `first`: (site, operator, fault) of those to coach. `progress` gets the number done and the total.
+        """
         chosen = highlights.choose_highlights(faults, most, self.feeds) if most else []
+        chosen = highlights.best_of(chosen, most, first)
         found: dict[str, SiteHighlights] = {}
         for site in map(str, exposure["site"].unique()):
             own = [item for item in chosen if item.site == site]
@@ -74,8 +77,7 @@ class Moments:
                     progress(sum(map(len, shown.values())), len(own))
             at = exposure["site"] == site
             clean = highlights.longest_clean_stretches(exposure[at], faults[faults["site"] == site])
-            pictures = {who: (item, self._clean(item) if most else None) for who, item in clean.items()}
-            found[site] = SiteHighlights(shown, pictures)
+            found[site] = SiteHighlights(shown, clean)
         return found
 
     def _shown(self, highlight: Highlight, faults: "pd.DataFrame") -> ShownHighlight:
@@ -107,16 +109,6 @@ class Moments:
         return ShownHighlight(
             highlight, name, f"{at.day} {at:%b, %H:%M:%S}", svg, self._command(highlight) if svg else ()
         )
-
-    def _clean(self, stretch: CleanStretch) -> str | None:
-        key, zone = (stretch.site, stretch.hammer), self.settings.sites.zone_of(stretch.site)
-        if stretch.end - stretch.begin > _LONGEST_TIMELINE:
-            return None
-        hours = excerpt.timeline(
-            self.replay_source.recorded, key, self._settings(key, stretch.begin), stretch.begin, stretch.end
-        )
-        ident = f"clean-{stretch.site}-{stretch.operator}"
-        return draw_timeline(ident, hours, "The longest stretch without a fault", zone) if hours else None
 
     def _settings(self, key: Key, at: Instant) -> HammerSettings:
         at_time = self.replay_source.settings_at
