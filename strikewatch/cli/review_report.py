@@ -156,7 +156,7 @@ def _report(
         else compose.sites(
             tables, highlights, texts, zones, options.operator, source.condition, source.feeds
         ),
-        faults=[str(fault) for fault in tables.sites["fault"].unique()],
+        faults=[str(fault) for fault in tables.sites.loc[tables.sites["count"] > 0, "fault"].unique()],
         source=source.origin,
         nothing=nothing,
         notes=source.notes,

@@ -39,14 +39,14 @@ COACHED: Final = ("site", "operator", "fault", "time", "note")
 EFFECTS: Final = (
     *("site", "operator", "fault", "coached", "begin", "end", "over"),
     *("before_count", "before_hours", "before_rate", "count", "hours", "rate"),
-    *("ratio", "ratio_lower", "ratio_upper", "p", "corrected", "limits"),
+    *("ratio", "ratio_lower", "ratio_upper", "p", "corrected", "ratio_limits"),
     *("others_ratio", "relative", "relative_lower", "relative_upper"),
     *("changed", "words", "settle_h"),
 )
 """One row per talk. `begin`..`coached`..`end`: the time before and after that is compared, at most SPAN each, without
 the time before an earlier and after a later talk on the same fault. `over`: the kind of hours. `before_…`: before the
 talk; `count`, `hours`, `rate`: after it. `ratio`: of the rates, after to before, with 95 % limits: exact or widened for
-clusters, as `limits` says; 0 and infinity where not known. `corrected`: p corrected for all talks of the site.
+clusters, as `ratio_limits` says; 0 and infinity where not known. `corrected`: p corrected for all talks of the site.
 `others_ratio`: the ratio of the others, without those coached on the fault in that time. `relative`: the ratio of both
 ratios, with limits. `changed`: more, fewer, same, or little (too little data), which `words` puts into a sentence.
 `settle_h`: further hours that would settle it; NaN if settled or not known."""
@@ -153,7 +153,7 @@ def _counted(talk: _Talk, coached: "pd.DataFrame", feeds: Feeds) -> dict[str, An
         "count": after.faults,
         "hours": after.hours,
         "rate": after.faults / after.hours if after.hours else np.nan,
-        "limits": "widened" if spread.value > 1.0 else "exact",
+        "ratio_limits": "widened" if spread.value > 1.0 else "exact",
         "others_ratio": others.ratio,
         "relative": relative.ratio,
         "relative_lower": relative.lower,

@@ -22,8 +22,10 @@ from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import render_html
 from tests.browser import browser, strayed, violations
 from tests.programs import need_program
-from tests.review.invented import RATES, nothing, operators, report, tables, tables_of, talk
+from tests.review.invented import RATES, nothing, operators, report, tables, tables_of
 from tests.review.invented import tables as invented
+from tests.review.pictures import eight
+from tests.review.test_operator_or_hammer import frames as frames_by_hammer
 from tests.review.test_rates import MONDAY, SITE, USUAL, frames
 
 LONG = "operator_with_a_very_long_pseudonym_in_one_word_0123456789_0123"
@@ -171,13 +173,13 @@ def test_only_operators_to_coach_are_unfolded() -> None:
 
 def test_a_hammer_that_everybody_has_the_fault_on_is_to_be_inspected() -> None:
     """And nobody is coached on what the hammer does."""
-    names = operators(6)
-    exposure, faults = frames(*((name, 12.0, {"hot_oil": 2}) for name in names))
-    hot, hot_faults = frames(*((name, 4.0, {"hot_oil": 12}) for name in names))
-    exposure = pd.concat([exposure, hot.assign(hammer="HB-02")], ignore_index=True)
-    faults = pd.concat([faults, hot_faults.assign(hammer="HB-02")], ignore_index=True)
-    (site,) = report(tables_of(exposure, faults), most=0).sites
-    assert [action.what for action in site.actions] == ["Have HB-02 inspected."]
+    on_good = [("HB-01", name, 30.0, 14) for name in operators(8)[3:]]
+    on_bad = [("HB-03", name, 12.0, 14) for name in operators(3)]
+    exposure, faults = frames_by_hammer(*on_good, *on_bad)
+    nan = {"blows": np.nan, "blank_blows": np.nan}
+    (site,) = report(tables_of(exposure.assign(**nan), faults), most=0).sites
+    assert site.actions[0].what == "Have HB-03 inspected."
+    assert site.coached == []
 
 
 def test_rates_are_compared_only_where_somebody_can_be_judged() -> None:
@@ -187,17 +189,11 @@ def test_rates_are_compared_only_where_somebody_can_be_judged() -> None:
     assert site.table.rows == ()
     assert site.comparisons == []
     assert "Coach nobody on these numbers yet." in [action.what for action in site.actions]
-    assert any("nobody can be judged yet. About " in words for words in site.certainty)
+    assert any("nobody can be judged yet. " in words for words in site.certainty)
+    assert not any(action.what.startswith("Raise") for action in site.actions)
 
 
-EIGHT = operators(8)
-TALKS = (talk("op-13", "same_spot", 28), talk("op-18", "hot_oil", 37), talk("op-77", "hot_oil", 30))
-
-
-@cache
-def _eight() -> Report:
-    """Return the report of eight operators over eight weeks; two stand out, two were coached."""
-    return report(tables(EIGHT, {EIGHT[2]: 2.6, EIGHT[5]: 2.4, EIGHT[0]: 0.5}, weeks=8, talks=TALKS), most=3)
+_eight = cache(eight)
 
 
 def test_what_came_of_talks_is_on_the_first_pages_and_on_the_operators_page() -> None:
@@ -222,7 +218,7 @@ def test_eight_operators_take_few_pages_and_few_screens(chromium: Browser, tmp_p
     files.print_pdf(need_program("chromium"), tmp_path / "open.html", tmp_path / "review.pdf")
     pages = [page.extract_text() for page in PdfReader(tmp_path / "review.pdf").pages]
     assert len(pages) <= 14
-    assert [re.findall(r"op-\d+", page)[0] for page in pages[2:10]] == EIGHT
+    assert [re.findall(r"op-\d+", page)[0] for page in pages[2:10]] == operators(8)
     phone = chromium.new_page(viewport={"width": 360, "height": 800})
     phone.goto((tmp_path / "folded.html").as_uri())
     assert phone.evaluate("document.getElementById('appendix').getBoundingClientRect().top") <= 15 * 800

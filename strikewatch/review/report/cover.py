@@ -45,13 +45,13 @@ def actions(
         if card.spread.startswith(SPREAD_OVER_ALL):
             rate = f"{card.line.count} in {card.line.hours:.0f} h, spread over all operators."
             yield Action(f"Raise {card.line.name.lower()} with everybody.", rate, f"{anchor}-work")
+    if overall.startswith(NOT_ENOUGH) and not any(person.topics for person in people):
+        yield Action("Coach nobody on these numbers yet.", overall, f"{anchor}-sure")
     firing_s = exposure["firing_s"].sum()
     unassigned_s = exposure.loc[exposure["operator"] == UNASSIGNED, "firing_s"].sum()
     if firing_s and unassigned_s >= MIN_UNASSIGNED_SHARE * firing_s:
         share = f"{100 * unassigned_s / firing_s:.0f} % of the firing was with nobody signed on, and counts for nobody."
         yield Action("See that operators sign on.", share)
-    if overall.startswith(NOT_ENOUGH) and not any(person.topics for person in people):
-        yield Action("Coach nobody on these numbers yet.", overall, f"{anchor}-sure")
 
 
 def judged(operators: "pd.DataFrame", coaching: Coaching) -> Iterator[str]:
@@ -59,9 +59,12 @@ def judged(operators: "pd.DataFrame", coaching: Coaching) -> Iterator[str]:
     compared = operators[operators["standing"] != ""]
     faults_by_words: dict[str, list[str]] = {}
     for fault, rows in compared.groupby("fault", sort=False):
+        if not rows["count"].any():
+            continue
         little = rows[rows["standing"] == "little"]
-        who = "nobody" if len(little) == len(rows) else f"all but {plural(len(little), 'operator')}"
-        words = f"{who} can be judged yet. {_settles(little)}" if len(little) else "everybody can be judged."
+        some = f"{len(little)} of {plural(len(rows), 'operator')} cannot be judged yet"
+        who = "nobody can be judged yet" if len(little) == len(rows) else some
+        words = f"{who}. {_settles(little)}" if len(little) else "everybody can be judged."
         faults_by_words.setdefault(words, []).append(coaching.name(str(fault)).lower())
     for words, faults in faults_by_words.items():
         yield upper_first(f"{join_names(faults)}: {words.rstrip()}")
@@ -73,6 +76,6 @@ def _settles(rows: "pd.DataFrame") -> str:
     """Say how many further hours would settle the verdicts of these rows of OPERATORS."""
     known: Any = rows["settle_h"].dropna()
     if known.empty:
-        return "More work by the others is needed to compare with." if (rows["hours"] > 0).any() else ""
+        return "Too few occurred to compare operators." if (rows["hours"] > 0).any() else ""
     about = round_hours(float(known.max()), rows["over"].iloc[0])
     return f"{upper_first(about)} {'each ' if len(rows) > 1 else ''}would settle it."

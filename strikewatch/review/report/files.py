@@ -62,7 +62,7 @@ def limits_caption(lines: Sequence[RateLine]) -> str:
     if "widened" not in kinds:
         return ", with exact 95 % limits" if kinds else ""
     exact = "exact, or " if "exact" in kinds else ""
-    return f", with 95 % limits: {exact}≈ approximate, widened because counts vary more between days than by chance"
+    return f", with 95 % limits: {exact}≈ approximate, widened for clusters"
 
 
 def fixed_digits(rate: float) -> str:

@@ -125,6 +125,8 @@ def fault_spread(rows: "pd.DataFrame", above: Sequence[str]) -> str:
     """Say who a fault concerns, from its rows of OPERATORS; `above`: the operators who stand out, in order."""
     if above:
         return f"Above the others: {join_names(above)}. Start coaching there."
+    if not rows.loc[rows["standing"] != "", "count"].any():
+        return "Only while nobody was signed on."
     if mostly_judged(rows):
         return f"{SPREAD_OVER_ALL}: address it with everybody, and check how the work is set up."
     return NOT_ENOUGH

@@ -307,7 +307,9 @@ def _why_not_comparable(
         clusters = ", with allowance for clusters" if case.dispersion > 1.0 else ""
         faults = f"only {_rounded_down(expected)}" if expected >= 0.1 else "fewer than 0.1"
         return f"{faults} faults expected in {_amount_of_work(case)}{clusters}"
-    return f"too little work {others} to compare with"
+    if case.other_hours < settings.least_h:
+        return f"too little work {others} to compare with"
+    return "too few faults to compare"
 
 
 def _rounded_down(number: float) -> str:
