@@ -40,7 +40,6 @@ FORMS = {
     "yaml compose",
     "yaml rules",
     "nginx",
-    "toml sources",
     "csv",
     "dbc",
     "candump",
