@@ -42,6 +42,7 @@ _DROPPED: Final = {
     for name in (
         *("quiet", "one", "many", "which", "and_muted", "waiting", "oil_over", "grease_left", "grease_due"),
         "grease_over",
+        "heard",
     )
 } | {"mute.settings"}
 """Texts that are no longer shown; translations may still have them."""
