@@ -75,7 +75,7 @@ async function addRows() {
 // What the oil does: rising 0.4 °C a minute, and when it meets the limit.
 function trend(one) {
   if (one.oil_c <= one.oil_limit_c && one.oil_reaches_min !== null && one.oil_reaches_min <= 60) {
-    return fill(texts.oil_reaches, { limit: degrees(one.oil_limit_c), minutes: Math.max(1, one.oil_reaches_min) });
+    return fill(texts.oil_reaches, { minutes: Math.max(1, one.oil_reaches_min) });
   }
   const slope = one.oil_slope_c_per_min;
   if (slope === null) return "";
