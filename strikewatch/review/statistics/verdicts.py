@@ -241,6 +241,8 @@ def judge_coaching(
             else f"no {WORKED[case.over]} since"
         )
         _, words, settle_h = _too_little(case, since, settings)
+        if math.isnan(settle_h) and case.hours > 0:
+            words = "Not enough data: too few faults before and since the talk to compare."
         return CoachingVerdict("little", words, settle_h)
     before = format_rate(case.other_count, case.other_hours)
     change = f"{format_rate(case.count, case.hours)} an hour instead of {before}"
