@@ -90,6 +90,12 @@ def test_with_little_work_since_the_talk_it_is_said_how_much_would_settle_it() -
     assert again["changed"] == "same"
 
 
+def test_with_few_faults_more_hours_are_not_asked_for() -> None:
+    found = effect(two_months((20.0, 1), (20.0, 0), others=(1, 1)))
+    assert found["words"] == "Not enough data: too few faults before and since the talk to compare."
+    assert math.isnan(found["settle_h"])
+
+
 @pytest.mark.parametrize(
     ("before", "after", "words"),
     [

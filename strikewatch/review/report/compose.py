@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import nan
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -12,7 +11,6 @@ from strikewatch.review.highlights import CleanStretch
 from strikewatch.review.report import cover, wording
 from strikewatch.review.report.content import (
     Card,
-    Comparison,
     OperatorPart,
     RateLine,
     RateTable,
@@ -21,7 +19,8 @@ from strikewatch.review.report.content import (
     Topic,
 )
 from strikewatch.review.report.hammers import condition_part, usage_part
-from strikewatch.review.report.pictures import comparison_charts, progress_chart
+from strikewatch.review.report.lines import by_hammer, by_operator, comparison, natural, rate_line, records
+from strikewatch.review.report.pictures import progress_chart
 from strikewatch.review.statistics.comparisons import SiteFault, hammers_above
 from strikewatch.review.wear.condition import Condition
 
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
 MAX_CARDS: Final = 3
 """The largest number of things to work on: more would not be followed."""
 NO_CONDITION: Final = Condition()
-PER: Final = {"firing": "firing", "judged": "judged firing", "operating": "operating"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,23 +100,35 @@ class _SiteBuilder:
         self._exposure, self._faults = here["exposure"], here["faults"]
         self._operators, self._weeks, self._talks = here["operators"], here["weeks"], here["talks"]
         self._totals, self._hammers, self._use = here["sites"], here["hammers"], here["use"]
-        self._occurred = [str(row["fault"]) for row in _rows(self._totals) if row["count"]]
+        self._occurred = [str(row["fault"]) for row in records(self._totals) if row["count"]]
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
-        names = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=_natural)
+        names = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=natural)
         names_shown = [name for name in names if self._only in (None, name)]
         unassigned_rows = self._operators[self._operators["operator"] == UNASSIGNED]
         overall = wording.overall_verdict(self._operators[self._operators["fault"].isin(self._occurred)])
         people = [self._person(name, number) for number, name in enumerate(names_shown, 1)]
+        signed_on = self._operators[self._operators["operator"] != UNASSIGNED]
+        compared = signed_on[signed_on["fault"].isin(self._occurred)]
+        table = by_operator(compared, names_shown, self._coaching)
         cards = self._cards()
-        table = self._table(names_shown)
+        for_site = self._only is None
         return Site(
             name=self._name,
             anchor=self._anchor,
-            for_one=self._only is not None,
+            for_one=not for_site,
             worked=f"{wording.plural(len(names), 'operator')}. {wording.worked(exposure)}",
-            actions=list(cover.actions(people, cards, self._inspect(), overall, exposure, self._anchor)),
+            actions=list(
+                cover.actions(
+                    people,
+                    cards if for_site else (),
+                    self._inspect() if for_site else {},
+                    overall,
+                    exposure if for_site else exposure[~unassigned],
+                    self._anchor,
+                )
+            ),
             cards=cards,
             overall=overall,
             improved=list(self._changes("fewer", people)),
@@ -127,49 +137,24 @@ class _SiteBuilder:
             certainty=[*self._certainty(overall), *self._absent(names)],
             people=people,
             table=table,
-            comparisons=[self._comparison(fault) for fault in table.faults],
-            usage=None if self._only else usage_part(self._use),
-            hammers=RateTable() if self._only else self._by_hammer(),
-            unassigned=()
-            if self._only
-            else [self._line(row, UNASSIGNED) for row in _rows(unassigned_rows) if row["count"]],
+            comparisons=[
+                comparison(compared[compared["fault"] == fault], self._anchor, self._coaching, self._only)
+                for fault in table.faults
+            ],
+            usage=usage_part(self._use) if for_site else None,
+            hammers=by_hammer(self._hammers, self._occurred, self._coaching) if for_site else RateTable(),
+            unassigned=[self._line(row, UNASSIGNED) for row in records(unassigned_rows) if row["count"]]
+            if for_site
+            else (),
             unassigned_worked=wording.worked(exposure[unassigned]),
         )
 
     def _line(self, row: Mapping[str, Any], who: str) -> RateLine:
-        fault = str(row["fault"])
-        return RateLine(
-            who=who,
-            fault=fault,
-            name=self._coaching.name(fault),
-            count=int(row["count"]),
-            seconds=float(row["seconds"]),
-            hours=float(row["hours"]),
-            rate=float(row["rate"]),
-            lower=float(row["lower"]),
-            upper=float(row["upper"]),
-            per=PER[row["over"]],
-            standing=row.get("standing", ""),
-            verdict=row.get("verdict", ""),
-            change=row.get("change_words", ""),
-            limits=row["limits"],
-            more=wording.further_hours(float(row["more_h"]), row["over"])
-            if row["limits"] == "little"
-            else "",
-            less_certain=int(row.get("less_certain", 0)),
-            ratio=float(row.get("ratio", nan)),
-        )
-
-    def _by_hammer(self) -> RateTable:
-        """Return the rates of all hammers, one column per fault that occurred."""
-        lines = {(str(row["hammer"]), str(row["fault"])): self._line(row, "") for row in _rows(self._hammers)}
-        hammers = sorted({hammer for hammer, _ in lines}, key=_natural)
-        rows = [(hammer, [lines.get((hammer, fault)) for fault in self._occurred]) for hammer in hammers]
-        return RateTable(self._occurred, list(map(self._coaching.name, self._occurred)), rows)
+        return rate_line(row, who, self._coaching.name(str(row["fault"])))
 
     def _cards(self) -> list[Card]:
         """Return the faults that have risen first, then the most frequent ones."""
-        rows = [row for row in _rows(self._totals) if row["count"]]
+        rows = [row for row in records(self._totals) if row["count"]]
         rows.sort(key=lambda row: (row["changed"] != "more", -row["rate"]))
         return [self._card(row) for row in rows[:MAX_CARDS]]
 
@@ -185,7 +170,7 @@ class _SiteBuilder:
 
     def _above(self, fault: str) -> list[str]:
         rows = self._operators[self._operators["fault"] == fault]
-        return sorted(rows[rows["standing"] == "above"]["operator"], key=_natural)
+        return sorted(rows[rows["standing"] == "above"]["operator"], key=natural)
 
     def _on_hammers(self, row: Mapping[str, Any]) -> SiteFault:
         rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
@@ -195,7 +180,7 @@ class _SiteBuilder:
     def _inspect(self) -> dict[str, list[str]]:
         """Return the faults that follow a hammer, whoever operates it, by hammer."""
         found: dict[str, list[str]] = {}
-        for row in _rows(self._totals):
+        for row in records(self._totals):
             if row["count"]:
                 for hammer, follows in hammers_above(self._on_hammers(row), self._above(str(row["fault"]))):
                     if follows == "hammer":
@@ -210,11 +195,11 @@ class _SiteBuilder:
 
     def _changes(self, changed: str, people: Sequence[OperatorPart]) -> Iterator[str]:
         """Yield sentences on what changed in one direction: at the site, then by operator."""
-        for row in _rows(self._totals):
+        for row in records(self._totals):
             if row["changed"] == changed:
                 yield f"{self._coaching.name(str(row['fault']))}: {wording.lower_first(row['change_words'])}"
         for person in people:
-            for row in _rows(self._operators[self._operators["operator"] == person.operator]):
+            for row in records(self._operators[self._operators["operator"] == person.operator]):
                 if row["changed"] == changed:
                     what = self._coaching.name(str(row["fault"])).lower()
                     yield f"{person.operator}, {what}: {wording.lower_first(row['change_words'])}"
@@ -222,7 +207,7 @@ class _SiteBuilder:
 
     def _talk_sentences(self, changed: str) -> Iterator[str]:
         """Yield a sentence for each talk with this result."""
-        for row in _rows(self._talks.sort_values("coached")):
+        for row in records(self._talks.sort_values("coached")):
             if row["changed"] == changed and self._only in (None, row["operator"]):
                 yield f"{row['operator']}, {self._talk(row)}"
 
@@ -237,7 +222,7 @@ class _SiteBuilder:
         occurred = self._operators[self._operators["fault"].isin(self._occurred)]
         yield from cover.judged(occurred, self._coaching)
         hammers = sorted(map(str, self._exposure["hammer"].unique()))
-        none = [str(row["fault"]) for row in _rows(self._totals) if not row["count"]]
+        none = [str(row["fault"]) for row in records(self._totals) if not row["count"]]
         yield from wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
         yield from wording.less_certain(self._totals, self._exposure, self._feeds, self._coaching)
 
@@ -245,38 +230,12 @@ class _SiteBuilder:
         """Say which operators were coached but did not work in the period: the id may be mistyped."""
         coached = {str(name) for name in self._talks["operator"]} - set(names)
         if coached and not self._only:
-            listed = wording.join_names(sorted(coached, key=_natural))
+            listed = wording.join_names(sorted(coached, key=natural))
             yield f"Coached, but without work in this period: {listed}. If that is not right, check the id."
-
-    def _table(self, people: Sequence[str]) -> RateTable:
-        """Return the rates of faults on which somebody can be judged, and that at least two worked."""
-        compared = self._operators[self._operators["operator"] != UNASSIGNED]
-        compared = compared[compared["fault"].isin(self._occurred)]
-        faults = []
-        for fault, rows in compared.groupby("fault", sort=False):
-            judged = rows["standing"].isin(["above", "within", "below"])
-            if judged.any() and rows["count"].any() and (rows["hours"] > 0).sum() >= 2:
-                faults.append(str(fault))
-        lines = {
-            (str(row["operator"]), str(row["fault"])): self._line(row, str(row["operator"]))
-            for row in _rows(compared)
-        }
-        rows_ = [(name, [lines.get((name, fault)) for fault in faults]) for name in people]
-        return RateTable(faults, [self._coaching.name(fault) for fault in faults], rows_ if faults else ())
-
-    def _comparison(self, fault: str) -> Comparison:
-        compared = self._operators[
-            (self._operators["fault"] == fault) & (self._operators["operator"] != UNASSIGNED)
-        ]
-        rows = sorted(_rows(compared), key=lambda row: _natural(row["operator"]))
-        name, per = self._coaching.name(fault), PER[rows[0]["over"]]
-        worked = [row for row in rows if row["hours"] > 0]
-        pictures = comparison_charts(f"{self._anchor}-{fault}", name, per, worked, self._only)
-        return Comparison(fault, name, per, pictures)
 
     def _person(self, operator: str, number: int) -> OperatorPart:
         anchor = f"{self._anchor}-p{number}"
-        rows = list(_rows(self._operators[self._operators["operator"] == operator]))
+        rows = records(self._operators[self._operators["operator"] == operator])
         lines = [
             self._line(row if row["changed"] in ("more", "fewer") else row | {"change_words": ""}, operator)
             for row in rows
@@ -284,7 +243,7 @@ class _SiteBuilder:
         exposure = self._exposure[self._exposure["operator"] == operator]
         shown = self._highlights.shown.get(operator, ())
         effects = self._talks[self._talks["operator"] == operator].sort_values("coached")
-        talks = _rows(effects)
+        talks = records(effects)
         # faults to coach come first, then those coached before, then the most frequent
         coached_on = {str(row["fault"]) for row in talks}
         order = sorted(
@@ -326,19 +285,3 @@ class _SiteBuilder:
             if row["changed"] == "fewer":
                 sentences.append(f"{name}: {wording.lower_first(row['change_words'])}")
         return sentences
-
-
-def _rows(table: "pd.DataFrame") -> list[dict[str, Any]]:
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def _natural(name: str) -> tuple[list[tuple[bool, int, str]], str]:
-    """Return a sort key that orders ids naturally: op-9 before op-10."""
-    parts: list[tuple[bool, int, str]] = []
-    text = ""
-    for letter in [*name, ""]:
-        if text and (not letter or letter.isdecimal() != text[-1].isdecimal()):
-            parts.append((text[0].isdecimal(), int(text) if text[0].isdecimal() else 0, text))
-            text = ""
-        text += letter
-    return parts, name

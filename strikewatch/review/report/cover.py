@@ -8,7 +8,7 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.tables import UNASSIGNED
 from strikewatch.review.report.content import Action, Card, OperatorPart
 from strikewatch.review.report.wording import NOT_ENOUGH, SPREAD_OVER_ALL, join_names, plural, upper_first
-from strikewatch.review.statistics.verdicts import format_ratio, round_hours
+from strikewatch.review.statistics.formatting import format_ratio, round_hours
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,7 +12,6 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.tables import Feeds
 from strikewatch.review.highlights import CleanStretch
 from strikewatch.review.report.content import RateLine
-from strikewatch.review.statistics import verdicts
 from strikewatch.review.statistics.comparisons import (
     NOT_MONITORED,
     Follows,
@@ -20,6 +19,7 @@ from strikewatch.review.statistics.comparisons import (
     hammers_above,
     indistinguishable_hammers,
 )
+from strikewatch.review.statistics.formatting import round_hours
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,7 +83,7 @@ def worked(exposure: "pd.DataFrame") -> str:
 
 def further_hours(hours: float, over: Hours) -> str:
     """Say how many further hours give useful limits; empty if not known."""
-    return verdicts.round_hours(hours, over) if hours == hours else ""
+    return round_hours(hours, over) if hours == hours else ""
 
 
 def less_certain(

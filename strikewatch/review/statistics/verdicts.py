@@ -19,6 +19,16 @@ from pydantic import BaseModel, ConfigDict, Field
 from strikewatch.core.batch import Floats
 from strikewatch.core.finding import Exposure as Hours
 from strikewatch.review.statistics import poisson
+from strikewatch.review.statistics.formatting import (
+    WORKED,
+    amount_of_work,
+    format_rate,
+    format_ratio,
+    p_text,
+    ratio_in_words,
+    round_down,
+    settles,
+)
 from strikewatch.review.statistics.poisson import Dispersion, RateRatio
 
 Bools = npt.NDArray[np.bool_]
@@ -29,19 +39,8 @@ LEVEL: Final = 0.95
 """Confidence level of all limits, and the share of reviews in which chance alone singles out nobody."""
 DETECTABLE_RATIO: Final = 3.0
 """With enough hours, an operator with this multiple of the others' rate is found more often than not."""
-_MAX_HOURS_NEEDED: Final = 1000.0
+_MAXHOURS_NEEDED: Final = 1000.0
 """The largest number of further hours that a sentence asks for."""
-WORKED: Final[dict[Hours, str]] = {
-    "firing": "firing",
-    "judged": "firing that could be judged",
-    "operating": "operating",
-}
-
-_HOUR: Final[dict[Hours, str]] = {
-    "firing": "firing hour",
-    "judged": "judged firing hour",
-    "operating": "operating hour",
-}
 
 
 class Settings(BaseModel):
@@ -102,9 +101,9 @@ class RateComparison:
 
     def hours_needed(self, settings: Settings) -> float:
         """Return how many further hours at the common rate allow a verdict; NaN if no number of hours does."""
-        if not self._judgeable(self.hours + _MAX_HOURS_NEEDED, settings):
+        if not self._judgeable(self.hours + _MAXHOURS_NEEDED, settings):
             return float("nan")
-        low, high = 0.0, _MAX_HOURS_NEEDED
+        low, high = 0.0, _MAXHOURS_NEEDED
         while high - low > 0.05:
             middle = (low + high) / 2.0
             low, high = (low, middle) if self._judgeable(self.hours + middle, settings) else (middle, high)
@@ -185,17 +184,16 @@ def judge(
         return Verdict("within", f"Like the others: {everyone}.")
     if not case.comparable(settings):
         return _too_little(case, _why_not_comparable(case, settings), settings)
-    times = _ratio_in_words(ratio.ratio, "their rate", "they")
+    times = ratio_in_words(ratio.ratio, "their rate", "they")
     if corrected < 1.0 - LEVEL:
         if not _relevant(ratio.ratio, settings):
             return Verdict("within", f"Like the others: {times}. Hardly chance, but too little to matter.")
         side: Standing = "above" if ratio.ratio > 1.0 else "below"
-        chance = f"p {_p_text(corrected)} after correction for {comparisons} comparisons"
+        chance = f"p {p_text(corrected)} after correction for {comparisons} comparisons"
         return Verdict(side, f"{side.capitalize()} the others: {times}. Hardly chance ({chance}).")
     if case.likely_missed():
-        unseen = (
-            f"in {_amount_of_work(case)}, even {DETECTABLE_RATIO:.0f} times the others' rate could be missed"
-        )
+        work = amount_of_work(case.hours, case.over)
+        unseen = f"in {work}, even {DETECTABLE_RATIO:.0f} times the others' rate could be missed"
         return _too_little(case, unseen, settings)
     return Verdict("within", f"Like the others: {times}, which chance alone explains.")
 
@@ -209,7 +207,7 @@ def describe_change(
     if not case.comparable(settings):
         why = _why_not_comparable(case, settings, "in the previous period")
         return "little", f"No comparison with the previous period: {why}."
-    times = _ratio_in_words(ratio.ratio, "the rate then", "the previous period")
+    times = ratio_in_words(ratio.ratio, "the rate then", "the previous period")
     if corrected < 1.0 - LEVEL:
         if not _relevant(ratio.ratio, settings):
             return "same", f"As in the previous period: {times}. Hardly chance, but too little to matter."
@@ -238,13 +236,16 @@ def judge_coaching(
         return CoachingVerdict("same", "None before and none since.")
     if not case.comparable(settings) or (corrected >= 1.0 - LEVEL and case.likely_missed()):
         since = (
-            f"only {_amount_of_work(case)} since the talk"
+            f"only {amount_of_work(case.hours, case.over)} since the talk"
             if case.hours > 0
             else f"no {WORKED[case.over]} since"
         )
         _, words, settle_h = _too_little(case, since, settings)
+        if math.isnan(settle_h) and case.hours > 0:
+            words = "Not enough data: too few faults before and since the talk to compare."
         return CoachingVerdict("little", words, settle_h)
-    change = f"{_rate_text(case.count, case.hours)} an hour instead of {_rate_text(case.other_count, case.other_hours)}"
+    before = format_rate(case.other_count, case.other_hours)
+    change = f"{format_rate(case.count, case.hours)} an hour instead of {before}"
     limits = (
         f"{format_ratio(ratio.ratio)} times, 95 % {format_ratio(ratio.lower)} to {format_ratio(ratio.upper)}"
     )
@@ -254,18 +255,6 @@ def judge_coaching(
     return CoachingVerdict(kind, f"{kind.capitalize()} since the talk: {change} ({limits}).")
 
 
-def _rate_text(count: float, hours: float) -> str:
-    rate = count / hours
-    return f"{rate:.2g}" if rate < 10 else f"{rate:.0f}"
-
-
-def format_ratio(ratio: float) -> str:
-    """Format a ratio of rates: 0.04, 0.4, 3.1, 58."""
-    if math.isinf(ratio):
-        return "any number"
-    return f"{ratio:.2f}" if ratio < 0.095 else f"{ratio:.1f}" if ratio < 9.95 else f"{ratio:.0f}"
-
-
 def _too_little(case: RateComparison, why: str, settings: Settings) -> Verdict:
     """Say why there is too little data, and how much more would settle it."""
     if case.expected(case.other_hours) < settings.least_expected:
@@ -273,12 +262,6 @@ def _too_little(case: RateComparison, why: str, settings: Settings) -> Verdict:
     settle_h = case.hours_needed(settings)
     remedy = f" {settles(settle_h, case.over)}" if settle_h == settle_h else ""
     return Verdict("little", f"Not enough data: {why}.{remedy}", settle_h)
-
-
-def settles(hours: float, over: Hours) -> str:
-    """Say how much more work would settle a verdict, as a sentence."""
-    about = round_hours(hours, over)
-    return f"{about[:1].upper()}{about[1:]} would settle it."
 
 
 def describe_dispersion(dispersion: Dispersion) -> str:
@@ -301,45 +284,16 @@ def _why_not_comparable(
 ) -> str:
     """Say why two rates cannot be compared."""
     if min(case.hours, case.expected(case.hours)) <= 0 or case.hours < settings.least_h:
-        return f"only {_amount_of_work(case)}"
+        return f"only {amount_of_work(case.hours, case.over)}"
     expected = case.expected(case.hours)
     if expected < settings.least_expected:
         clusters = ", with allowance for clusters" if case.dispersion > 1.0 else ""
-        faults = f"only {_rounded_down(expected)}" if expected >= 0.1 else "fewer than 0.1"
-        return f"{faults} faults expected in {_amount_of_work(case)}{clusters}"
+        faults = f"only {round_down(expected)}" if expected >= 0.1 else "fewer than 0.1"
+        return f"{faults} faults expected in {amount_of_work(case.hours, case.over)}{clusters}"
     if case.other_hours < settings.least_h:
         return f"too little work {others} to compare with"
     return "too few faults to compare"
 
 
-def _rounded_down(number: float) -> str:
-    """Round down, so that a value below a limit is not shown as the limit."""
-    return f"{math.floor(10 * number) / 10:.1f}"
-
-
-def round_hours(hours: float, over: Hours) -> str:
-    """Say about how many more hours: about 1 more firing hour, about 25 more firing hours."""
-    whole = max(1, math.ceil(hours))
-    whole = whole if whole < 20 else 5 * math.ceil(whole / 5)
-    return f"about {whole} more {_HOUR[over]}{'s' if whole > 1 else ''}"
-
-
 def _relevant(ratio: float, settings: Settings) -> bool:
     return not 1.0 / settings.least_ratio < ratio < settings.least_ratio
-
-
-def _amount_of_work(case: RateComparison) -> str:
-    worked = f"{case.hours:.1f} h" if case.hours >= 1.0 else f"{60 * case.hours:.0f} min"
-    return f"{worked} of {WORKED[case.over]}"
-
-
-def _ratio_in_words(ratio: float, rate: str, other: str) -> str:
-    if ratio == float("inf"):
-        return f"some, while {other} had none"
-    if ratio == 0.0:
-        return f"none, while {other} had some"
-    return f"{format_ratio(ratio)} times {rate}" if ratio >= 0.1 else f"less than a tenth of {rate}"
-
-
-def _p_text(p: float) -> str:
-    return f"{p:.3f}" if p >= 0.001 else "below 0.001"
