@@ -92,10 +92,10 @@ class CandumpLog(CanLog):
         self._note_unreadable(text, len(found), first_line)
         if self._line is _TERMINAL:
             found = [(*one[:4], one[4].replace(b" ", b"").replace(b"\t", b"")) for one in found]
-        remote = [one for one in found if one[4][:1] in b"Rr" and one[4]]
-        if remote:
-            self.passed_over["remote frames"] += len(remote)
-            found = [one for one in found if one[4][:1] not in b"Rr" or not one[4]]
+        if b"#R" in text or b"remote" in text:
+            data = [one for one in found if not one[4].lower().startswith(b"r")]
+            self.passed_over["remote frames"] += len(found) - len(data)
+            found = data
         if not found:
             return
         seconds, fractions, buses, ids, payloads = zip(*found, strict=True)

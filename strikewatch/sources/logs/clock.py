@@ -62,7 +62,7 @@ class LogClock:
             counts = parts[0].integers() if isinstance(parts[0], Texts) else parts[0]
             if isinstance(counts, np.ndarray):
                 return self._counts(counts)
-        cells = as_cells(parts[0]) if len(parts) == 1 else _joined([as_cells(part) for part in parts])
+        cells = as_cells(parts[0]) if len(parts) == 1 else _joined(parts)
         wall, local, problems = self._distinct(cells.values)
         time_ns = wall[cells.codes]
         bad = time_ns < 0
@@ -154,9 +154,11 @@ class LogClock:
         return found, local, problems
 
 
-def _joined(parts: list[Cells]) -> Cells:
+def _joined(parts: Sequence[Column]) -> Cells:
     """Join date and clock into one column."""
-    days, clocks = parts
+    if isinstance(parts[0], Texts) and isinstance(parts[1], Texts):
+        return parts[0].joined(parts[1]).cells()
+    days, clocks = map(as_cells, parts)
     pairs, codes = np.unique(days.codes * len(clocks.values) + clocks.codes, return_inverse=True)
     n = len(clocks.values)
     made = [_together(days.values[pair // n], clocks.values[pair % n]) for pair in pairs.tolist()]

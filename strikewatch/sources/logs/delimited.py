@@ -18,7 +18,8 @@ from strikewatch.sources.logs.reader import LogReader
 from strikewatch.sources.logs.records import Records, Texts
 from strikewatch.sources.mapping.tables import SourceTable
 
-_BLOCK_BYTES: Final = 1 << 23
+_BLOCK_BYTES: Final = 1 << 20
+"""Arrow reads up to 32 blocks ahead."""
 _HEAD_BYTES: Final = 1 << 16
 _DELIMITERS: Final = ",;\t|"
 _MARKS: Final = (

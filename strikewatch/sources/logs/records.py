@@ -46,6 +46,13 @@ class Texts:
         values = encoded.dictionary.to_pylist()
         return Cells([*values, None], int64(encoded.indices, null=len(values)))
 
+    def joined(self, other: "Texts") -> "Texts":
+        """Return the cells of two columns with a blank between them; null where either is."""
+        import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
+
+        first, second = (pc.utf8_trim_whitespace(each.array) for each in (self, other))
+        return Texts(pc.binary_join_element_wise(first, second, " "))
+
     def integers(self) -> Ints | None:
         """Return the column as int64 [n]; None if a cell is empty, or not a whole number of that size."""
         if self.array.null_count:
@@ -57,7 +64,7 @@ class Texts:
 
     def numbers(self, decimal: str) -> Floats | None:
         """Return the column as float64 [n], NaN for an empty cell; None if a text is not a number in that notation."""
-        import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
+        import pyarrow.compute as pc
 
         array = self.array
         if decimal == ",":
