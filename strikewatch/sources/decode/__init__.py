@@ -3,7 +3,7 @@
 topic.py    hammer and kind of message       strict_json.py  JSON without its loopholes
 samples.py  one instant, a block, an array   times.py        instants and even grids
 senml.py    RFC 8428 packs                   events.py       what people do to a hammer
-scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part
+scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part, with scan_tokens.py and scan_decimals.py
 
 Invalid input raises `Rejected`: `reason` is a key of `sources.reasons.REASONS`, `detail` names the place and the
 remedy. What a payload may cost is bounded; see `strict_json`.
