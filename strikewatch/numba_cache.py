@@ -22,8 +22,8 @@ def prepare() -> str | None:
     # numba keys its files by their folder too, so another installation's cache would not serve this one
     key = f"{version('numba')} {version('numpy')} {Path(__file__).parent}"
     digest = hashlib.blake2b(key.encode(), digest_size=8)
-    for room in ("core", "detectors"):
-        for source in sorted((Path(__file__).parent / room).rglob("*.py")):
+    for sources in ("core/**/*.py", "detectors/**/*.py", "sources/decode/scan_*.py"):
+        for source in sorted(Path(__file__).parent.glob(sources)):
             digest.update(source.read_bytes())
     name = digest.hexdigest()
     chosen = os.environ.get(VARIABLE)

@@ -52,6 +52,10 @@ CORRECTION_TOO_LATE: Final = (
 RETRY_COMMIT_S: Final = 1.0
 UNSTORABLE_ATTEMPTS: Final = 3
 """Data that the database refuses so many times is not offered again."""
+UNSTORABLE_REMEDY: Final = (
+    "the process ends; after restarts it processes these messages one by one, and sets the one aside that cannot be "
+    "stored: see strikewatch rejects"
+)
 SIGNAL_LOST: Final = "signal_lost"
 LOG_EVERY_REFUSALS: Final = 60
 """A refused commit is logged once in this many attempts."""
@@ -332,6 +336,7 @@ class Worker:
                 raise
             except StoreError as error:
                 if isinstance(error, Unstorable) and refused + 1 >= UNSTORABLE_ATTEMPTS:
+                    _log.error("data_refused", problem=str(error), remedy=UNSTORABLE_REMEDY)
                     raise
                 self._journal.mark(Phase.UNRELATED)
                 if refused % LOG_EVERY_REFUSALS == 0:

@@ -3,7 +3,7 @@
 topic.py    hammer and kind of message       strict_json.py  JSON without its loopholes
 samples.py  one instant, a block, an array   times.py        instants and even grids
 senml.py    RFC 8428 packs, also in CBOR     events.py       what people do to a hammer
-scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part
+scanner.py  the usual samples, compiled      scan_kernel.py  its compiled part, with scan_tokens.py and scan_decimals.py
 cbor.py, messagepack.py  values in binary    binary.py       the bounds of both
 compression.py           gzip, zlib, deflate  sparkplug/      Sparkplug B, with what its births said
 

@@ -18,7 +18,8 @@ from strikewatch.core.channels import ALIASES
 from strikewatch.core.instant import LATEST, Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import scan_kernel
-from strikewatch.sources.decode.scan_kernel import COLUMNS, COUNT, MIN_UNSURE, NAMES, PADDING
+from strikewatch.sources.decode.scan_kernel import COLUMNS, COUNT, MIN_UNSURE, NAMES
+from strikewatch.sources.decode.scan_tokens import PADDING
 from strikewatch.sources.decode.strict_json import MAX_ROWS, check_size
 
 _END: Final = bytes(PADDING)

@@ -143,10 +143,6 @@ def _storable_text(text: str) -> str:
     return text.replace("\0", "\ufffd").encode(errors="replace").decode()
 
 
-_COUNTS: Final = ("blows", "blank_blows")
-_MEASURED: Final = ("level_bar", "loaded_level_bar", "rate_hz", "pulse_spread_bar")
-
-
 def bout_row(worked: AttributedBout) -> dict[str, Any]:
     """Return the columns of a bout's row."""
     bout = worked.bout
@@ -161,8 +157,12 @@ def bout_row(worked: AttributedBout) -> dict[str, Any]:
         "judged_ns": int(bout.judged_ns),
         "blank_ns": int(bout.blank_ns),
         "not_judged": REASONS[int(bout.not_judged)],
-        **{name: _known(getattr(bout, name), int) for name in _COUNTS},
-        **{name: _known(getattr(bout, name), float) for name in _MEASURED},
+        "blows": _count(bout.blows),
+        "blank_blows": _count(bout.blank_blows),
+        "level_bar": _known(bout.level_bar),
+        "loaded_level_bar": _known(bout.loaded_level_bar),
+        "rate_hz": _known(bout.rate_hz),
+        "pulse_spread_bar": _known(bout.pulse_spread_bar),
     }
 
 
@@ -181,5 +181,9 @@ def stretch_row(spent: AttributedStretch) -> dict[str, Any]:
     }
 
 
-def _known(value: float, kind: type[int] | type[float]) -> float | None:
-    return kind(value) if value == value else None
+def _known(value: float) -> float | None:
+    return value if value == value else None
+
+
+def _count(value: float) -> int | None:
+    return int(value) if value == value else None

@@ -197,9 +197,10 @@ class LiveState:
         changed: dict[Key, None] = {}
         while self._pending:
             received, portions, result = self._pending.popleft()
-            bouts: dict[Key, list[Span]] = {}
-            for attributed in result.bouts():
-                bouts.setdefault(attributed.bout.key, []).append((attributed.bout.start, attributed.bout.end))
+            bouts: dict[Key, list[Span]] = {
+                key: list(zip(starts.tolist(), ends.tolist(), strict=True))
+                for key, starts, ends, _ in result.bout_columns()
+            }
             for portion, record in zip(portions, result.state, strict=True):
                 hammer = self._update(portion.key, record, portion.rows)
                 if len(portion.rows):
