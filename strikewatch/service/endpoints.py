@@ -1,8 +1,7 @@
 """Create the endpoints of the settings, and the store that queues messages for them."""
 
 from strikewatch.settings.tree import Settings
-from strikewatch.sinks import mqtt
-from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks import Endpoint, mqtt
 from strikewatch.sinks.filter import Filter, Routes
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sinks.webhook import webhook_endpoint

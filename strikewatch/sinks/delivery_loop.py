@@ -10,7 +10,7 @@ import structlog
 
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.errors import StoreBlocked
-from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.queue import AlertKey, Pending, Queue, UrgentMessages
 from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.storage.outbox.messages import PAGE_SIZE, TEST, Message, Outbox

@@ -17,7 +17,7 @@ from typing import Final
 import structlog
 
 from strikewatch.core.instant import Instant, seconds
-from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks import Endpoint
 from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.storage.outbox.messages import Message
 from strikewatch.storage.outbox.outcomes import Outcome

@@ -23,8 +23,8 @@ from urllib.parse import quote
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
+from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.address import Resolver, system_resolver
-from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.http_connection import HttpConnection
 from strikewatch.sinks.settings import MAX_WAIT_S, Target, WebhookSettings, read_secrets
 from strikewatch.storage.outbox.messages import TEST, Message

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
+from strikewatch.sinks import SendResult
 from strikewatch.sinks.address import system_resolver
-from strikewatch.sinks.endpoint import SendResult
 from strikewatch.sinks.settings import Target
 from strikewatch.sinks.webhook import Poster
 from tests.certificates import Authority

@@ -28,7 +28,7 @@ from strikewatch.storage.commit.statements import (
     stretch_row,
 )
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
-from strikewatch.storage.engines.database import open_database
+from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.messages import Handover, Message
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
