@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from strikewatch.core.alert import Change
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
+from strikewatch.engine.flood import Rules
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost
 from strikewatch.storage.actions import feed_problems
@@ -66,8 +67,8 @@ class Store:
         self.handovers = {name: Handover() for name in self._endpoints}
         """What was just committed, for the delivery loop of each endpoint."""
         self._queued: list[tuple[str, Message]] = []
-        self._alarms = alarms or Alarms()
-        self._due_query = DueQuery(self._alarms)
+        self._rules = Rules.of(alarms or Alarms())
+        self._due_query = DueQuery(self._rules)
         self._route = route
         self.disk_warning: str | None = None
         """A warning about the database's disk; None while it has room."""
@@ -136,7 +137,7 @@ class Store:
             if not self._due_query.any_due(connection, now):
                 return False
         with self.write() as connection:
-            outgoing = Notifications(connection, self._alarms, now).process_due()
+            outgoing = Notifications(connection, self._rules, now).process_due()
             self._queue(connection, outgoing, now)
         return bool(outgoing.changes or outgoing.digests)
 
@@ -188,7 +189,7 @@ class Store:
         Return (endpoint, message) for those that are to be sent.
         """
         statements.ALERT.run(connection, [alert_row(change, now) for change in changes])
-        return self._queue(connection, Notifications(connection, self._alarms, now).add_changes(changes), now)
+        return self._queue(connection, Notifications(connection, self._rules, now).add_changes(changes), now)
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
