@@ -7,11 +7,14 @@ one could stay in use.
 import hashlib
 import os
 import tempfile
+from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
 VARIABLE: Final = "NUMBA_CACHE_DIR"
+_COMPLETE: Final = "complete"
+"""An empty file in the folder, once everything has been compiled."""
 
 
 def prepare() -> str | None:
@@ -42,6 +45,14 @@ def prepare() -> str | None:
 
 
 def ready() -> bool:
-    """Tell whether the detectors are compiled already; the first start has to wait for them."""
+    """Return whether all detectors are compiled already; the first start has to wait for them."""
     folder = prepare()
-    return folder is not None and any(Path(folder).rglob("*.manual_greasing-*.nbi"))
+    return folder is not None and (Path(folder) / _COMPLETE).exists()
+
+
+def mark_ready() -> None:
+    """Note that all detectors are in the cache; a start that was interrupted leaves only some of them."""
+    folder = prepare()
+    if folder is not None:
+        with suppress(OSError):
+            (Path(folder) / _COMPLETE).touch()

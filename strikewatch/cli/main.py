@@ -82,9 +82,8 @@ RENAMED: Final = {
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit code (see EXIT_CODES)."""
     gc.set_threshold(20_000, 10, 10)  # with the default a fifth of the time of imports goes into collections
-    os.environ.setdefault(
-        "PYDANTIC_DISABLE_PLUGINS", "__all__"
-    )  # or it reads the metadata of all that is installed
+    # to look for plugins, pydantic reads the metadata of every installed package
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     words = sys.argv[1:] if arguments is None else list(arguments)
     if words[:1] == ["help"]:
         words = [*words[1:], "--help"]

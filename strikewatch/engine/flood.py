@@ -104,13 +104,14 @@ class EpisodeRule:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """The settings in ns and counts. `delays`: on-delay by fault."""
+    """The settings in ns and counts. `delays`: on-delay by fault. `suppressed`: faults, by design."""
 
     chattering: EpisodeRule
     flood: EpisodeRule
     delays: dict[str, Instant]
     digest_every: Instant
     digest_settle: Instant
+    suppressed: tuple[str, ...]
 
     @classmethod
     def of(cls, settings: Settings) -> "Rules":
@@ -122,6 +123,7 @@ class Rules:
             {fault: seconds(delay_s) for fault, delay_s in settings.delay_s.items()},
             seconds(settings.digest_every_s),
             seconds(settings.digest_settle_s),
+            settings.suppressed,
         )
 
     @property

@@ -1,11 +1,10 @@
 """Create the endpoints of the settings, and the store that queues messages for them."""
 
 from strikewatch.settings.tree import Settings
-from strikewatch.sinks import mqtt
-from strikewatch.sinks.endpoint import Endpoint
+from strikewatch.sinks import Endpoint, mqtt
 from strikewatch.sinks.filter import Filter, Routes
-from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import MQTT_ALERTS
+from strikewatch.sinks.webhook import webhook_endpoint
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.queries.active import sent_records
 

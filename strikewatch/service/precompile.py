@@ -19,12 +19,16 @@ def precompile(report: Callable[[str], object], stopped: Callable[[], bool] = la
 
     Returns early once `stopped` is true.
     """
-    if not numba_cache.ready():
+    ready = numba_cache.ready()
+    if not ready:
         report("First start: compiling the detectors, which takes about a minute, once.")
-        _fill_cache(stopped)
+        if numba_cache.prepare() is not None:
+            _fill_cache(stopped)
     if not stopped():
         _compile(slow=True)
         _compile(slow=False)
+        if not ready:
+            numba_cache.mark_ready()
 
 
 def _fill_cache(stopped: Callable[[], bool]) -> None:

@@ -7,9 +7,9 @@ import structlog
 
 from strikewatch.core.instant import Instant
 from strikewatch.settings.tree import Settings
+from strikewatch.sinks import Endpoint
 from strikewatch.sinks.address import Resolver, system_resolver
 from strikewatch.sinks.dispatcher import Dispatcher
-from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.sinks.filter import Filter
 from strikewatch.sinks.web_push import PushSender, SigningKey
 from strikewatch.storage.actions import push_subscriptions as table

@@ -10,10 +10,9 @@ import structlog
 
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.errors import StoreBlocked
-from strikewatch.sinks.endpoint import Endpoint, SendResult
-from strikewatch.sinks.queue import AlertKey, Pending, Queue
+from strikewatch.sinks import Endpoint, SendResult
+from strikewatch.sinks.queue import AlertKey, Pending, Queue, UrgentMessages
 from strikewatch.sinks.settings import MAX_WAIT_S
-from strikewatch.sinks.urgent import UrgentMessages
 from strikewatch.storage.outbox.messages import PAGE_SIZE, TEST, Message, Outbox
 from strikewatch.storage.outbox.outcomes import Outcome
 

@@ -15,8 +15,8 @@ import structlog
 
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreBlocked
+from strikewatch.sinks import Endpoint
 from strikewatch.sinks.delivery_loop import Clock, DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message, Outbox
 

@@ -14,8 +14,8 @@ import structlog
 
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
-from strikewatch.sinks.http_post import Poster
 from strikewatch.sinks.settings import HeartbeatSettings, read_secrets
+from strikewatch.sinks.webhook import Poster
 
 TYPE: Final = "strikewatch.heartbeat"
 _log: Final = structlog.get_logger("heartbeat")

@@ -1,4 +1,4 @@
-"""One HTTP/1.1 connection that is kept open for POSTs: an allowed address, a deadline, one write, and the response.
+"""One HTTP/1.1 connection that is kept open for POSTs: an allowed address, a deadline, one write, the result.
 
 A plain response (RFC 9112: a status line, a few headers, a body of known length) is read here; anything else is left to
 `http.client`, which is slower by a factor of five.
@@ -11,13 +11,17 @@ import re
 import socket
 import ssl
 import time
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from datetime import UTC
+from email.utils import parsedate_to_datetime
 from typing import Any, Final
 from urllib.parse import urlsplit
 
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sinks import SendResult
 from strikewatch.sinks.address import Resolver, is_private, parse_networks, resolve_allowed
-from strikewatch.sinks.settings import HttpTarget
+from strikewatch.sinks.settings import MAX_WAIT_S, HttpTarget
 
 _MAX_RESPONSE_BYTES: Final = 65_536
 """How much of a response is read to keep the connection; after a longer response it is closed."""
@@ -239,3 +243,61 @@ def _tls_context(target: HttpTarget) -> ssl.SSLContext | None:
     context = ssl.create_default_context(cafile=target.ca_file)
     context.sslsocket_class = _TlsSocket
     return context
+
+
+def exchange(
+    connection: HttpConnection,
+    headers: Mapping[str, str],
+    body: bytes,
+    now: Instant,
+    gone: Collection[int] = (410,),
+) -> SendResult:
+    """Post once at wall time `now` before the connection's deadline; `gone`: statuses of an endpoint that is gone.
+
+    A kept connection that the other side has closed is opened again.
+    """
+    try:
+        if connection.sock is not None:
+            connection.trace = ["over the connection kept open"]
+            try:
+                return _post(connection, headers, body, now, gone)
+            except (ConnectionError, http.client.HTTPException):
+                connection.close()
+        return _post(connection, headers, body, now, gone)
+    except (OSError, http.client.HTTPException) as error:
+        connection.close()
+        return SendResult(False, _summary(error), trace="\n".join(connection.trace))
+
+
+def _post(
+    connection: HttpConnection, headers: Mapping[str, str], body: bytes, now: Instant, gone: Collection[int]
+) -> SendResult:
+    response = connection.post(headers, body)
+    return SendResult(
+        200 <= response.status < 300,
+        f"HTTP {response.status}",
+        response.status in gone,
+        _retry_after_s(response.retry_after, now),
+        "\n".join([*connection.trace, f"answered HTTP {response.status}"]),
+    )
+
+
+def _retry_after_s(value: str | None, now: Instant) -> float:
+    """Return the wait that Retry-After asks for (RFC 9110, section 10.2.3: seconds or a date), s; 0 without one."""
+    if value is None:
+        return 0.0
+    if value.strip().isdecimal():
+        wait_s = float(value)
+    else:
+        try:
+            moment = parsedate_to_datetime(value)
+            wait_s = (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() - now / SECOND
+        except (ValueError, OverflowError):
+            return 0.0
+    return min(max(wait_s, 0.0), MAX_WAIT_S)
+
+
+def _summary(error: Exception) -> str:
+    """Return the error in a few words."""
+    kind = "Timeout" if isinstance(error, TimeoutError) else type(error).__name__
+    return f"{kind}: {error}"[:200]

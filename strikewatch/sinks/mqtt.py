@@ -23,8 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from strikewatch.core import instant
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.instant import Instant
-from strikewatch.sinks import webhook
-from strikewatch.sinks.endpoint import Endpoint, SendResult
+from strikewatch.sinks import Endpoint, SendResult, webhook
 from strikewatch.sinks.settings import MQTT_ALERTS, MqttSettings
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as BrokerSettings

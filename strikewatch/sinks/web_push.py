@@ -18,10 +18,9 @@ from urllib.parse import quote, urlsplit
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import SettingsError, StoreError
+from strikewatch.sinks import SendResult
 from strikewatch.sinks.address import Resolver, system_resolver
-from strikewatch.sinks.endpoint import SendResult
-from strikewatch.sinks.http_connection import HttpConnection
-from strikewatch.sinks.http_post import exchange
+from strikewatch.sinks.http_connection import HttpConnection, exchange
 from strikewatch.sinks.settings import HttpTarget, PushSettings
 from strikewatch.storage.actions.push_subscriptions import PushSubscription
 from strikewatch.storage.outbox.digests import DIGEST

@@ -1,7 +1,10 @@
-"""Webhook messages: a CloudEvents 1.0 envelope, signed per the open Standard Webhooks specification.
+"""Webhooks: CloudEvents 1.0 envelopes, signed per the open Standard Webhooks specification, delivered by POST.
 
 CloudEvents 1.0.2, JSON event format, structured mode: https://github.com/cloudevents/spec
 Standard Webhooks 1.0.0: https://github.com/standard-webhooks/standard-webhooks
+
+A POST goes over a connection to an allowed address of the host that is kept open: no proxy, no redirect, no second
+look-up, and a deadline for each exchange. The certificate must be valid for the host name, or its literal address.
 """
 
 import base64
@@ -9,12 +12,18 @@ import hashlib
 import hmac
 import json
 import re
+import time
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import quote
 
 from strikewatch.core import instant
+from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
+from strikewatch.sinks import Endpoint, SendResult
+from strikewatch.sinks.address import Resolver, system_resolver
+from strikewatch.sinks.http_connection import HttpConnection, exchange
+from strikewatch.sinks.settings import Target, WebhookSettings, read_secrets
 from strikewatch.storage.outbox.messages import TEST, Message
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=UTF-8"
@@ -80,3 +89,34 @@ def verify(key: bytes, received: Mapping[str, str], body: bytes, now_s: float) -
         raise Rejected("bad_signature", "webhook-signature does not match")
     event: dict[str, Any] = json.loads(body)
     return event
+
+
+class Poster:
+    """Posts to one target: no redirects, no proxies, only to checked addresses, in `timeout_s` altogether."""
+
+    def __init__(self, target: Target, keys: Sequence[bytes], resolve: Resolver = system_resolver) -> None:
+        self._keys = keys
+        self._timeout_s = target.timeout_s
+        self._connection = HttpConnection(target, resolve)
+
+    def send(self, message: Message, now: Instant) -> SendResult:
+        """Post a message of the outbox, once."""
+        return self.post(message.name, envelope(message), now)
+
+    def post(self, name: str, body: bytes, now: Instant) -> SendResult:
+        """Post once, at wall time `now`; a kept connection that the other side has closed is opened again."""
+        signed = headers(self._keys, name, now // SECOND, body)
+        self._connection.set_deadline(time.monotonic() + self._timeout_s)
+        return exchange(self._connection, signed, body, now)
+
+    def idle(self) -> None:
+        """Do nothing: the connection is kept open."""
+
+    def close(self) -> None:
+        self._connection.close()
+
+
+def webhook_endpoint(settings: WebhookSettings, resolve: Resolver = system_resolver) -> Endpoint:
+    """Return the endpoint of a webhook. Raises SettingsError if its secret cannot be read."""
+    keys = read_secrets(settings, f"webhook {settings.name}")
+    return Endpoint(settings.name, settings, Poster(settings, keys, resolve))

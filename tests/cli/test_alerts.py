@@ -54,6 +54,8 @@ def test_open_alerts_are_listed_in_80_columns_and_filtered(
         "hot_oil"
     ]
     assert run_command(capsys, "alerts", "--site", "elsewhere") == "No alerts.\n"
+    # `told` is the earlier name of `sent_as`, which programs may still read.
+    assert [(one["sent_as"], one["told"]) for one in lines(capsys, "alerts")] == [("alone", "alone")] * 3
     # The gravest active one first, what has ended last.
     assert [one["fault"] for one in lines(capsys, "alerts")] == ["same_spot", "grease_overdue", "hot_oil"]
     assert "2 of 3 alerts; --limit 3 shows all." in run_command(capsys, "alerts", "--limit", "2")

@@ -72,6 +72,8 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
         (["alerts"], WITH_DATABASE),
         (["token", "list"], WITH_DATABASE),
         (["due"], WITH_DATABASE),
+        (["wear"], WITH_DATABASE),
+        (["tools"], WITH_DATABASE),
         (["baseline"], WITH_DATABASE),
         (["coaching"], WITH_DATABASE),
         (["deliveries", "list"], WITH_DATABASE),

@@ -123,7 +123,7 @@ def test_all_episodes_are_those_found_from_the_onsets_one_by_one(onsets: list[in
 
 
 TABLES = (
-    "select id, state, told, told_priority, counts, storm, held, due_ns from handling order by id",
+    "select id, state, sent_as, sent_priority, counts, storm, held, due_ns from handling order by id",
     "select * from storms order by seq",
     "select alert_id, step, body from outbox order by seq",
     "select alert_id, event, from_state, to_state from history order by alert_id, seq",

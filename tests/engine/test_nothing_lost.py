@@ -155,7 +155,7 @@ def _check_not_sent(scenario: AlertScenario, alert: Any, row: Any) -> None:
     events = {line["event"] for line in scenario.actions.history(alert.id)}
     suppressed = events & {"shelve", "out_of_service", "suppress"}
     short = alert.fault == "slow" and alert.cleared - alert.onset < 20e9
-    assert row["told"] == ""
+    assert row["sent_as"] == ""
     assert suppressed or short or alert.describe()[0].get("withdrawn")
 
 

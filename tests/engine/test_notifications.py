@@ -47,7 +47,7 @@ def test_an_on_delay_holds_back_an_alert_that_clears_sooner(make: Make) -> None:
     scenario.wait(0.1)
     scenario.clear(long)
     assert scenario.sent_briefly() == ["raised 2", "raised 1", "cleared 1"]
-    assert [row["told"] for row in scenario.rows()] == ["", "alone", "alone"]
+    assert [row["sent_as"] for row in scenario.rows()] == ["", "alone", "alone"]
 
 
 def test_an_on_delay_counts_active_time_not_the_time_of_arrival(make: Make) -> None:

@@ -174,7 +174,7 @@ class Processor:
 
 
 class FreshProcessor(Processor):
-    """With an interpreter of its own, where time or memory is measured."""
+    """With an interpreter of its own, where time or memory is measured, or the environment changes how it starts."""
 
     program = "strikewatch.cli.main"
 

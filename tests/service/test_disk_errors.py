@@ -10,7 +10,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from tests.broker import Broker
 from tests.failing_disk import FailingDisk
-from tests.service.processor import Gateway, Processor, now_ns, until
+from tests.service.processor import FreshProcessor, Gateway, now_ns, until
 from tests.service.test_live import fire, rest
 
 
@@ -28,7 +28,7 @@ def test_errors_of_the_databases_disk_refuse_commits_until_they_end(
     """Then a kill: what was sent meanwhile is still at the broker, or in the database."""
     sender, broker = gateway
     disk = FailingDisk(tmp_path)
-    processor = Processor(tmp_path / "watch", broker)
+    processor = FreshProcessor(tmp_path / "watch", broker)
     start = now_ns() - 60 * SECOND
     try:
         with monkeypatch.context() as patch:
@@ -67,7 +67,7 @@ def test_errors_of_the_recordings_disk_delay_the_recordings_only(
     """Alerts go on meanwhile, also after a restart; then every row is recorded once."""
     sender, broker = gateway
     disk = FailingDisk(tmp_path)
-    processor = Processor(tmp_path / "watch", broker, recording={"roll_s": 1.0})
+    processor = FreshProcessor(tmp_path / "watch", broker, recording={"roll_s": 1.0})
     start = now_ns() - 60 * SECOND
     try:
         with monkeypatch.context() as patch:

@@ -1,10 +1,14 @@
-"""Ctrl-C while the detectors are compiled."""
+"""The first start: Ctrl-C while the detectors are compiled, and when they count as compiled."""
 
 import os
 import signal
 import subprocess
 import sys
 from pathlib import Path
+
+import pytest
+
+from strikewatch import numba_cache
 
 ROOT = Path(__file__).parents[2]
 
@@ -30,3 +34,16 @@ def test_ctrl_c_while_compiling_ends_with_one_plain_line(tmp_path: Path) -> None
     os.killpg(process.pid, signal.SIGINT)
     rest, _ = process.communicate(timeout=60)  # a child that went on would hold the pipe open
     assert (process.returncode, rest) == (130, "strikewatch: interrupted\n")
+
+
+def test_a_cache_that_an_interrupted_start_left_is_not_ready(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Some detectors in it are not enough; a later start says again that it compiles."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    folder = numba_cache.prepare()
+    assert folder is not None
+    (Path(folder) / "run.manual_greasing-20.py311.nbi").touch()
+    assert not numba_cache.ready()
+    numba_cache.mark_ready()
+    assert numba_cache.ready()

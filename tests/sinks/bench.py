@@ -12,8 +12,8 @@ from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.sinks.dispatcher import Dispatcher
-from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings, decode_secret
+from strikewatch.sinks.webhook import webhook_endpoint
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from tests.receiver import Receiver

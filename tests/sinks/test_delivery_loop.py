@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from sqlalchemy import URL, text
 
 from strikewatch.core.instant import Instant
+from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.queue import Queue
 from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from strikewatch.errors import SettingsError, StoreError
-from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
+from strikewatch.sinks.webhook import webhook_endpoint
 from strikewatch.storage.outbox.messages import Outbox
 from strikewatch.storage.outbox.outcomes import Outcome
 from tests.receiver import Answer, Receiver

@@ -13,8 +13,8 @@ from strikewatch.core.alert import Step
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked
+from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store

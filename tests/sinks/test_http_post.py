@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
+from strikewatch.sinks import SendResult
 from strikewatch.sinks.address import system_resolver
-from strikewatch.sinks.endpoint import SendResult
-from strikewatch.sinks.http_post import Poster
 from strikewatch.sinks.settings import Target
+from strikewatch.sinks.webhook import Poster
 from tests.certificates import Authority
 from tests.receiver import Receiver
 from tests.sinks.bench import KEY, LOOPBACK, START

@@ -9,8 +9,8 @@ from sqlalchemy import URL, text
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
+from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store

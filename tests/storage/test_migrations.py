@@ -18,7 +18,7 @@ from strikewatch.errors import StoreError
 from strikewatch.storage.commit.statements import alert_row
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.engines.database import open_database
+from strikewatch.storage.engines import open_database
 from strikewatch.storage.engines.sqlite import PROCESSOR_PRAGMAS, open_engine
 from strikewatch.storage.outbox.messages import Outbox
 from strikewatch.storage.outbox.writer import to_json

@@ -8,8 +8,8 @@ from typing import Any
 
 from strikewatch.engine.self_alerts import DiskFullAlert
 from strikewatch.sinks.dispatcher import Dispatcher
-from strikewatch.sinks.http_post import webhook_endpoint
 from strikewatch.sinks.settings import WebhookSettings
+from strikewatch.sinks.webhook import webhook_endpoint
 from strikewatch.storage.commit.step import StepRecord
 from tests.receiver import Receiver
 from tests.sinks.bench import KEY, LOOPBACK, SECRET

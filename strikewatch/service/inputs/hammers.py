@@ -10,21 +10,22 @@ from rich.console import Console
 from strikewatch.core.batch import Key
 from strikewatch.core.events import drop_corrected
 from strikewatch.core.instant import Instant
-from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.errors import Refused
 from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.from_store import exposure_from_store, overlapping, read_events, read_feeds
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.advice import Settings as Limits
 from strikewatch.review.wear.condition import KINDS, Condition, condition
-from strikewatch.service.recordings import Recordings, print_notes
-from strikewatch.service.replay import ReplayResult
 from strikewatch.service.time_window import check_order, parse_period, parse_time
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import DatabaseAccess, SharedDatabase
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from strikewatch.engine.pipeline import HammerSettings
+    from strikewatch.service.recordings import Recordings  # imported only to replay shifts
+    from strikewatch.service.replay import ReplayResult
 
 DEFAULT_PERIOD: Final = "7d"
 
@@ -41,6 +42,8 @@ def usage_from_options(options: Namespace, settings: Settings, now: Instant, not
         check_order(begin, end)
         with SharedDatabase(settings.store.where) as database:
             return usage_of_store(database, settings, begin, end, now, options.site), begin, end
+    from strikewatch.service.recordings import Recordings, print_notes
+
     recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
     print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
@@ -65,7 +68,9 @@ def usage_of_store(
     return hammer_usage(exposure, faults, begin, end, settings.of_hammer, silent, reasons)
 
 
-def usage_of_replay(result: ReplayResult, settings: Settings, begin: Instant, end: Instant) -> "pd.DataFrame":
+def usage_of_replay(
+    result: "ReplayResult", settings: Settings, begin: Instant, end: Instant
+) -> "pd.DataFrame":
     """Return the usage in a period from the result of a replay."""
     exposure, faults = from_replay(result.records, result.stretches(), result.steps, result.end)
     return hammer_usage(
@@ -76,6 +81,8 @@ def usage_of_replay(result: ReplayResult, settings: Settings, begin: Instant, en
 def condition_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
     """Load what the options ask for. Raises InputError, Refused or StoreError."""
     if options.paths:
+        from strikewatch.service.recordings import Recordings
+
         found = condition_of_shifts(Recordings.from_options(options, settings), notes)
     else:
         with SharedDatabase(settings.store.where) as database:
@@ -96,8 +103,10 @@ def condition_of_store(
     return condition(exposure_from_store(database, 0, end, site), events, limits(settings.of_hammer))
 
 
-def condition_of_shifts(recordings: Recordings, notes: Console) -> Condition:
+def condition_of_shifts(recordings: "Recordings", notes: Console) -> Condition:
     """Return the condition from recorded shifts, which are replayed for their operating hours."""
+    from strikewatch.service.recordings import print_notes
+
     every = drop_corrected(event for shift in recordings.open() for event in shift.events)
     if not any(event.kind in KINDS for event in every):
         return Condition()
@@ -109,7 +118,7 @@ def condition_of_shifts(recordings: Recordings, notes: Console) -> Condition:
     return condition(exposure, events, limits(result.settings_of(recordings.settings.of_hammer)))
 
 
-def limits(settings_of: Callable[[Key], HammerSettings]) -> Callable[[Key], Limits]:
+def limits(settings_of: "Callable[[Key], HammerSettings]") -> Callable[[Key], Limits]:
     """Return a function for a hammer's wear limits, from its operator's manual."""
 
     def of(key: Key) -> Limits:

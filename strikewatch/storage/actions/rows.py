@@ -35,7 +35,7 @@ Condition = ColumnElement[bool] | TextClause
 class HandlingRow:
     """The handling of one alert: the table's columns, with state, priority and shelf as a `Handling`.
 
-    `sent_as` is "", "alone" or "digest". Its column and that of `sent_priority` have their names of an early release.
+    `sent_as` is "", "alone" or "digest".
     """
 
     site: str
@@ -179,8 +179,8 @@ def _values(row: HandlingRow) -> dict[str, Any]:
         "state": row.handling.state,
         "since_ns": row.since,
         "priority": row.handling.priority,
-        "told": row.sent_as,
-        "told_priority": row.sent_priority,
+        "sent_as": row.sent_as,
+        "sent_priority": row.sent_priority,
         "counts": row.counts,
         "storm": row.storm,
         "held": row.held,

@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from strikewatch.core.alert import Change
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
+from strikewatch.engine.flood import Rules
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost, Unstorable
 from strikewatch.storage.actions import feed_problems
@@ -29,7 +30,7 @@ from strikewatch.storage.commit.statements import (
     stretch_row,
 )
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
-from strikewatch.storage.engines.database import open_database
+from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
@@ -72,8 +73,8 @@ class Store:
         self._added: dict[str, Accepts] = {}
         """The filters of endpoints that were added while running."""
         self._queued: list[tuple[str, Message]] = []
-        self._alarms = alarms or Alarms()
-        self._due_query = DueQuery(self._alarms)
+        self._rules = Rules.of(alarms or Alarms())
+        self._due_query = DueQuery(self._rules)
         self._route = route
         self.disk_warning: str | None = None
         """A warning about the database's disk; None while it has room."""
@@ -161,7 +162,7 @@ class Store:
             if not self._due_query.any_due(connection, now):
                 return False
         with self.write() as connection:
-            outgoing = Notifications(connection, self._alarms, now).process_due()
+            outgoing = Notifications(connection, self._rules, now).process_due()
             self._queue(connection, outgoing, now)
         return bool(outgoing.changes or outgoing.digests)
 
@@ -215,7 +216,7 @@ class Store:
         Return (endpoint, message) for those that are to be sent.
         """
         statements.ALERT.run(connection, [alert_row(change, now) for change in changes])
-        return self._queue(connection, Notifications(connection, self._alarms, now).add_changes(changes), now)
+        return self._queue(connection, Notifications(connection, self._rules, now).add_changes(changes), now)
 
     @contextmanager
     def write(self) -> Iterator[Connection]:

@@ -12,7 +12,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import NullPool
 
 from strikewatch.errors import StoreError
-from strikewatch.storage.engines.database import Refusal
+from strikewatch.storage.engines import Refusal
 
 _log = structlog.get_logger(__name__)
 

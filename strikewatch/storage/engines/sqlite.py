@@ -16,9 +16,8 @@ from typing import Any, Final
 from sqlalchemy import URL, Connection, Engine, create_engine, event
 
 from strikewatch.errors import StoreError, StoreLost
-from strikewatch.storage.engines import disk
+from strikewatch.storage.engines import Refusal, disk
 from strikewatch.storage.engines.copies import backup
-from strikewatch.storage.engines.database import Refusal
 from strikewatch.storage.engines.disk import Reserve
 from strikewatch.storage.schema import tables
 

@@ -121,7 +121,7 @@ def _take_held_records(connection: Connection, storm: int) -> list[dict[str, Any
     _SENT.run(
         connection,
         [
-            {"own_site": site, "own_id": alert_id, "sent_as": DIGEST, "held": False}
+            {"own_site": site, "own_id": alert_id, "new_sent_as": DIGEST, "held": False}
             for site, alert_id, _ in found
         ],
     )
@@ -132,7 +132,7 @@ _SENT: Final = PreparedWrite(
     lambda _into: (
         update(handling)
         .where(handling.c.site == bindparam("own_site"), handling.c.id == bindparam("own_id"))
-        .values(told=bindparam("sent_as"), told_priority=handling.c.priority, held=bindparam("held"))
+        .values(sent_as=bindparam("new_sent_as"), sent_priority=handling.c.priority, held=bindparam("held"))
     ),
-    ["own_site", "own_id", "sent_as", "held"],
+    ["own_site", "own_id", "new_sent_as", "held"],
 )

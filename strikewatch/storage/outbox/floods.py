@@ -104,6 +104,7 @@ class Floods:
     def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
         self._connection = connection
         self._rules = rules
+        self._window = rules.longest_window
         self._now = now
         self._nearby: dict[str, Nearby] = {}
         self._episodes: dict[int, StoredEpisode] = {}
@@ -111,16 +112,15 @@ class Floods:
 
     def is_loaded(self, row: HandlingRow) -> bool:
         """Return whether an alert can be taken without `load`; high priority always can."""
-        window = self._rules.longest_window
-        near = self._nearby.get(row.site)
         if row.handling.priority == "high":
             return True
-        return near is not None and near.covers(row.onset - window, row.onset + window)
+        near = self._nearby.get(row.site)
+        return near is not None and near.covers(row.onset - self._window, row.onset + self._window)
 
     def load(self, row: HandlingRow) -> None:
         """Load what lies around an alert's onset. All other changed rows must have been written before."""
         self.write()
-        window = self._rules.longest_window
+        window = self._window
         # One window more ahead, so that alerts in order of time load each onset a few times only.
         near = self._nearby[row.site] = Nearby(row.site, row.onset - window, row.onset + 2 * window)
         near.read(self._connection, self._episodes)

@@ -13,7 +13,7 @@ from sqlalchemy import BigInteger, Connection, bindparam, delete, exists, or_, s
 
 from strikewatch.core.alert import Change, Step
 from strikewatch.core.instant import Instant
-from strikewatch.engine.flood import Rules, Settings
+from strikewatch.engine.flood import Rules
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling, HistoryEntry, LifecycleEvent
 from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow
@@ -45,14 +45,13 @@ class Outgoing:
 class DueQuery:
     """Asks whether `Notifications.process_due` would change anything; compiled once, since it is asked every second."""
 
-    def __init__(self, alarms: Settings) -> None:
-        rules = Rules.of(alarms)
+    def __init__(self, rules: Rules) -> None:
         waits = (
             exists().where(DUE, is_due(handling.c.due_ns, _NOW, rules.longest_delay)),
             exists().where(STORM_DUE, is_due(storms.c.due_ns, _NOW, rules.digest_every)),
             exists().where(shelves.c.until_ns <= _NOW),
             exists().where(workshop.c.until_ns <= _NOW),
-            exists().where(*_no_longer_suppressed(alarms)),
+            exists().where(*_no_longer_suppressed(rules)),
         )
         self._query = PreparedQuery(select(or_(*waits)))
 
@@ -64,9 +63,9 @@ class DueQuery:
 _NOW: Final = bindparam("now", type_=BigInteger)
 
 
-def _no_longer_suppressed(alarms: Settings) -> tuple[Any, ...]:
+def _no_longer_suppressed(rules: Rules) -> tuple[Any, ...]:
     """Return the conditions for open alerts whose fault the settings no longer suppress."""
-    still = [handling.c.fault != fault for fault in alarms.suppressed]
+    still = [handling.c.fault != fault for fault in rules.suppressed]
     return OPEN, handling.c.state == "suppressed_by_design", *still
 
 
@@ -76,10 +75,9 @@ class Notifications:
     Call `add_changes` with the changes of a step, whose alerts must have been stored before, or `process_due`.
     """
 
-    def __init__(self, connection: Connection, alarms: Settings, now: Instant) -> None:
+    def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
         self._connection = connection
-        self._rules = rules = Rules.of(alarms)
-        self._alarms = alarms
+        self._rules = rules
         self._now = now
         self._shelves, self._workshop = table.load_suppressions(connection)
         self._unwritten: dict[AlertKey, HandlingRow] = {}
@@ -107,7 +105,7 @@ class Notifications:
         """End expired shelves and stays, and return the alerts and digests whose wait is over."""
         self._end_expired_shelves()
         self._end_expired_stays()
-        self._unsuppress("unsuppress", *_no_longer_suppressed(self._alarms))
+        self._unsuppress("unsuppress", *_no_longer_suppressed(self._rules))
         due = is_due(handling.c.due_ns, self._now, self._rules.longest_delay)
         for row in table.find_rows(self._connection, self._shelves, DUE, due, limit=MAX_DUE):
             self._send_held_back(row)
@@ -140,7 +138,7 @@ class Notifications:
         stay, shelf = self._workshop.get((row.site, row.hammer)), self._shelves.get(row.shelf_key)
         if stay is not None and (stay.until is None or stay.until > self._now):
             self._apply(row, "out_of_service", stay.reason, by=stay.by)
-        elif row.fault in self._alarms.suppressed:
+        elif row.fault in self._rules.suppressed:
             self._apply(row, "suppress", "alarms.suppressed in the settings")
         elif shelf is not None and shelf.until > self._now and shelf.covers(row.handling.priority):
             self._apply(row, "shelve", shelf.reason, by=shelf.by, shelf=shelf)
@@ -181,9 +179,10 @@ class Notifications:
     def _send_or_hold(self, row: HandlingRow, change: Change) -> bool:
         """Send the alert alone as raised, or hold it in a flood; return whether it was sent."""
         if not self._floods.is_loaded(row):
-            self._unwritten.pop(row.name, None)
+            name = row.name
+            self._unwritten.pop(name, None)
             self._write_rows()  # the other rows, which flood suppression counts
-            self._unwritten[row.name] = row
+            self._unwritten[name] = row
             self._floods.load(row)
         if self._floods.take(row):
             return False

@@ -23,7 +23,7 @@ from strikewatch.storage.schema.tables import alerts, hammer_state
 _h: Final = handling.c
 _SAME: Final = and_(alerts.c.site == _h.site, alerts.c.id == _h.id)
 _ACTIVE: Final = (
-    select(_h.site, _h.hammer, _h.id, _h.state, _h.since_ns, _h.told, _h.held, alerts.c.updated_ns)
+    select(_h.site, _h.hammer, _h.id, _h.state, _h.since_ns, _h.sent_as, _h.held, alerts.c.updated_ns)
     .join_from(handling, alerts, _SAME)
     .where(OPEN, _h.state.in_(sorted(ACTIVE)))
     .order_by(_h.site, _h.id)
@@ -53,7 +53,7 @@ _SENT_RECORDS: Final = (
         _h.site == bindparam("site"),
         _h.hammer == bindparam("hammer"),
         _h.state.in_(sorted(ACTIVE - SUPPRESSED)),
-        _h.told != "",
+        _h.sent_as != "",
     )
     .order_by(_h.onset_ns, _h.id)
 )
@@ -211,9 +211,9 @@ def list_mutes(connection: Connection, suppressed: Collection[str], sites: Sites
 def count_sent(connection: Connection, since: Instant, sites: Sites = None) -> SentCounts:
     """Count how the alerts with an onset since an instant were sent, withdrawn ones excepted."""
     c, a = handling.c, alerts.c
-    waiting = c.held | (c.due_ns.is_not(None) & (c.told == ""))
+    waiting = c.held | (c.due_ns.is_not(None) & (c.sent_as == ""))
     query = (
-        select(c.told, waiting, func.count())
+        select(c.sent_as, waiting, func.count())
         .join_from(alerts, handling, and_(a.site == c.site, a.id == c.id))
         .where(
             a.site.in_(select(hammer_state.c.site).distinct()),
@@ -221,7 +221,7 @@ def count_sent(connection: Connection, since: Instant, sites: Sites = None) -> S
             a.onset_ns >= since,
             a.record.not_like('%"withdrawn"%'),
         )
-        .group_by(c.told, waiting)
+        .group_by(c.sent_as, waiting)
     )
     n: Counter[str] = Counter()
     for sent_as, waits, count in connection.execute(query):

@@ -82,7 +82,8 @@ class ListedAlert:
             **self.record,
             "state": self.state,
             "since": instant.text(self.since),
-            "told": self.sent_as or None,
+            "sent_as": self.sent_as or None,
+            "told": self.sent_as or None,  # the earlier name
             "shelf": shelf
             and {
                 "until": instant.text(shelf.until),
@@ -248,7 +249,7 @@ def _listed(
     shelves, workshop = table.load_suppressions(connection)
     c = handling.c
     query = (
-        select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.told)
+        select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.sent_as)
         .join_from(handling, alerts, and_(alerts.c.site == c.site, alerts.c.id == c.id))
         .where(*conditions)
         .order_by(*ORDERS[order])

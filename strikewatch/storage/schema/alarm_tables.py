@@ -20,8 +20,8 @@ handling: Final = Table(
     Column("state", Text, nullable=False),  # of `engine.lifecycle`
     Column("since_ns", BigInteger, nullable=False),  # of that state
     Column("priority", Text, nullable=False),
-    Column("told", Text, nullable=False),  # how it was sent: "" (not yet), alone or digest
-    Column("told_priority", Text, nullable=False),  # the highest priority that was sent
+    Column("sent_as", Text, nullable=False),  # how it was sent: "" (not yet), alone or digest
+    Column("sent_priority", Text, nullable=False),  # the highest priority that was sent
     # for floods: "" (not), all, or stream (its hammer and fault only)
     Column("counts", Text, nullable=False),
     Column("storm", BigInteger),  # the flood or chattering episode that holds or held it

@@ -21,7 +21,7 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0012"
+SCHEMA_VERSION: Final = "0013"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()

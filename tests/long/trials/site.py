@@ -11,8 +11,8 @@ from typing import Any
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
+from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.delivery_loop import DeliveryLoop
-from strikewatch.sinks.endpoint import Endpoint, SendResult
 from strikewatch.sinks.filter import Filter, Routes
 from strikewatch.sinks.settings import Schedule
 from strikewatch.sinks.sites import Sites

@@ -18,7 +18,7 @@ KNOWN_OPERATORS: Final = 30 * 86_400 * SECOND
 """Operators who signed on at the site within this are offered."""
 FORMS: Final = (
     *("grease", "check", "sign_on", "sign_off", "hours", "inspection", "tool_change", "work"),
-    *("service", "storage"),
+    *("service", "storage", "coached"),
 )
 """The kinds of entries that have a form."""
 
