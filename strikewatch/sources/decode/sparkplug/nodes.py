@@ -145,7 +145,7 @@ class Nodes:
         if table is not None:
             self._replace(node_id, node, device, table)
         if message == "DDEATH":
-            self._end(node_id, node, [device], _time_of(read, received), found)
+            self._end(node_id, node, [device], _time_of(read, received) + 1, found)
             return found
         self._add_values(node_id, node, device, message, read, received, found)
         return found
@@ -171,10 +171,10 @@ class Nodes:
     def _begin_session(
         self, node_id: NodeId, node: Node, read: Payload, received: Instant, found: Taken
     ) -> None:
-        """Take the birth of a node: whatever was known of it and its devices is void."""
+        """Take the birth of a node, which ends what was known of it and its devices."""
         bd_seq = _bd_seq(read)
         if node.alive and bd_seq != node.bd_seq:
-            # The death in between was lost. What stands now is in the births, which must not fall on the same instant.
+            # The death in between was lost. Values end just before the birth, so that they do not end those in it.
             self._end(node_id, node, list(node.tables), _time_of(read, received) - 1, found)
         self._forget_tables(node, list(node.tables))
         node.alive, node.is_certain = True, True
@@ -189,12 +189,15 @@ class Nodes:
         if None not in (bd_seq, node.bd_seq) and bd_seq != node.bd_seq:
             found.passed_over["death of an earlier session"] += 1
             return
-        self._end(node_id, node, list(node.tables), received - node.behind_ns, found)
+        self._end(node_id, node, list(node.tables), received - node.behind_ns + 1, found)
         node.alive = False
         self._moved.add(node_id)
 
     def _end(self, node_id: NodeId, node: Node, devices: list[str], time: Instant, found: Taken) -> None:
-        """End the values of all metrics of a node or of devices, which are no longer known."""
+        """End the values of all metrics of a node or of devices, which are no longer known.
+
+        `time`: 1 ns beside any that is sent, since a value and its end cannot have the same instant.
+        """
         _, group, name = node_id
         for device in devices:
             if device in node.tables:
