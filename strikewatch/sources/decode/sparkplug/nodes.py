@@ -6,7 +6,7 @@ whose aliases were named before it.
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Final
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
@@ -19,7 +19,8 @@ from strikewatch.sources.decode.sparkplug.node import (
     is_command,
     parse_topic,
 )
-from strikewatch.sources.decode.sparkplug.wire import Metric, Payload, Value, read_payload, signed
+from strikewatch.sources.decode.sparkplug.records import ChangedNode, MetricRecord, NodeChanges, Taken
+from strikewatch.sources.decode.sparkplug.wire import Metric, Payload, read_payload, signed
 
 MAX_NODES: Final = 1_000
 """Maximum nodes of a source. A node that is not alive makes room for a new one."""
@@ -37,45 +38,6 @@ _RECENT_RECORDS: Final = 20_000
 """How many messages, and records of these, are remembered in case a message is taken again."""
 _MS: Final = 1_000_000
 _SEQUENCE: Final = 256
-
-
-class MetricRecord(NamedTuple):
-    """The value of one metric. `device`: "" for a metric of the node itself.
-
-    `value`: None where the metric has none any more: null, stale, of bad quality, or its node or device died.
-    """
-
-    group: str
-    node: str
-    device: str
-    name: str
-    value: Value
-    time_ns: Instant
-    is_historical: bool = False
-
-
-class Taken(NamedTuple):
-    """What one message gives. `requests`: nodes to ask for their births. `passed_over`: counts, by what it was."""
-
-    records: list[MetricRecord]
-    requests: list[NodeId]
-    rejected: list[Rejected]
-    passed_over: Counter[str]
-
-
-class ChangedNode(NamedTuple):
-    """The saved state of a node, of `LAYOUT`. `births`: None if only the position has changed."""
-
-    id: NodeId
-    births: str | None
-    position: str
-
-
-class NodeChanges(NamedTuple):
-    """What is to be saved: nodes that have changed, and those that are no longer kept."""
-
-    changed: list[ChangedNode]
-    removed: list[NodeId]
 
 
 class Nodes:
