@@ -106,6 +106,7 @@ _NUMBERS: Final = frozenset(label for label, kind in _SCHEMAS.items() if kind is
 _TEXTS: Final = frozenset(label for label, kind in _SCHEMAS.items() if kind is _TEXT)
 _BASE: Final = frozenset({"bn", "bt", "bu", "bv"})
 _VALUES: Final = ("v", "vs", "vb", "vd")
+_OTHER_VALUES: Final = frozenset({"vs", "vb", "vd"})
 
 _Record = dict[str, Any]
 """One record as sent, by label."""
@@ -113,8 +114,10 @@ _Record = dict[str, Any]
 
 def is_pack(records: list[Any]) -> bool:
     """Tell whether an array is a pack: its first object has RFC 8428 labels and no `time` or `time_ms`."""
-    first = next((each for each in records if isinstance(each, dict)), {})
-    return not _LABELS.isdisjoint(first) and times.TIME_KEYS.isdisjoint(first)
+    for each in records:
+        if isinstance(each, dict):
+            return not _LABELS.isdisjoint(each) and times.TIME_KEYS.isdisjoint(each)
+    return False
 
 
 def decode_pack(
@@ -135,11 +138,11 @@ def decode_pack(
         payload, [each for each in records if isinstance(each, dict)]
     ):
         records = strict_json.read_again(payload)
-    rows: dict[Instant, dict[str, float]] = {}
+    channels: dict[str, dict[Instant, float]] = {}
+    all_times: dict[Instant, None] = {}
     unknown: dict[str, None] = {}
     base_name, base_time, base_unit, base_value = "", 0.0, "", 0.0
-    time_of: tuple[float, float] | None = None
-    time = 0
+    time, last_time, last_base = 0, math.nan, math.nan  # of the record before
     for number, each in enumerate(records):
         record = each if _is_usual(each) else _record(each, number, max_keys, unknown)
         if not _BASE.isdisjoint(record):
@@ -147,12 +150,12 @@ def decode_pack(
             base_time = record.get("bt", base_time)
             base_unit = record.get("bu", base_unit)
             base_value = record.get("bv", base_value)
-        values = [label for label in _VALUES if label in record]
-        if len(values) != 1:
-            if values:
-                spot = place(f"[{number}]", values[1])
-                raise Rejected("both_given", f"{spot}: is given with {values[0]}; send one value")
-            continue
+        if "v" not in record or not _OTHER_VALUES.isdisjoint(record):
+            label = _value_label(record, number)
+            if label is None:
+                continue
+        else:
+            label = "v"
         name = base_name + record.get("n", "")
         segment = _last_segment(name) if len(name) <= _CACHED_CHARACTERS else _last_segment.__wrapped__(name)
         if segment is None:
@@ -165,21 +168,33 @@ def decode_pack(
             if len(unknown) < MAX_UNKNOWN:
                 unknown[segment[:80]] = None
             continue
-        value = _value(record, values[0], base_value, record.get("u") or base_unit, target, number)
-        if time_of != (own_time := (base_time, record.get("t", 0.0))):
-            time = _time(*own_time, received, latest, number)
-            time_of = own_time
-        row = rows.setdefault(time, {})
-        if target.channel in row:
+        value = _value(record, label, base_value, record.get("u") or base_unit, target, number)
+        time_s = record.get("t", 0.0)
+        if time_s != last_time or base_time != last_base:
+            time = _time(base_time, time_s, received, latest, number)
+            last_time, last_base = time_s, base_time
+            all_times[time] = None
+        column = channels.setdefault(target.channel, {})
+        if time in column:
             raise Rejected(
                 "both_given", f"[{number}]: {target.channel} is given already for this instant; send it once"
             )
-        row[target.channel] = value
-    in_order = sorted(rows)
-    channels = {channel: None for row in rows.values() for channel in row}
-    cells = np.array([[rows[at].get(name, math.nan) for at in in_order] for name in channels], np.float64)
+        column[time] = value
+    in_order = sorted(all_times)
+    cells = np.array(
+        [[column.get(at, math.nan) for at in in_order] for column in channels.values()], np.float64
+    )
     columns = dict(zip(channels, cells, strict=True))
     return Rows(np.array(in_order, np.int64), columns), (), tuple(unknown)[:MAX_UNKNOWN]
+
+
+def _value_label(record: _Record, number: int) -> str | None:
+    """Return the label of a record's value, if it has one. Raises Rejected if it has several."""
+    values = [label for label in _VALUES if label in record]
+    if len(values) > 1:
+        spot = place(f"[{number}]", values[1])
+        raise Rejected("both_given", f"{spot}: is given with {values[0]}; send one value")
+    return values[0] if values else None
 
 
 def _is_usual(record: Any) -> bool:
