@@ -31,7 +31,7 @@ def test_the_compose_file_is_valid_by_its_published_schema() -> None:
 def test_every_file_that_the_compose_file_uses_exists() -> None:
     text = COMPOSE.read_text()
     paths = re.findall(r"- (\./[^:]+):", text) + re.findall(r"dockerfile: (\S+)", text)
-    assert len(paths) == 5
+    assert len(paths) == 6
     for path in paths:
         assert (TOP / path).is_file(), path
 

@@ -398,11 +398,19 @@ def test_a_death_of_the_node_ends_all_values_by_its_own_clock() -> None:
     """Its timestamp is that of the connection; the node's clock is 250 ms behind the receiver's."""
     feed = Feed().born(bd_seq=3)
     feed.received += 60 * SECOND
-    at = T0 + 60 * SECOND + 1
+    at = T0 + 60 * SECOND + 2
     metrics = [("", "bdSeq"), ("", "Cabinet"), *[("Breaker 2", name) for name in BREAKER]]
     assert ended(feed.send("NDEATH", death(3))) == {(*each, at) for each in metrics}
     assert feed.send("NDEATH", death(3)).records == []
     assert reasons(feed.data(metric(1.5, DOUBLE, alias=11))) == ["no_birth"]
+
+
+def test_a_death_never_falls_on_the_instant_of_a_value() -> None:
+    """Of two values of one channel at one instant the second would be dropped as a duplicate."""
+    feed = Feed().born()
+    value = feed.data(metric(1.5, DOUBLE, alias=11)).records[0]
+    feed.received -= 1  # received together
+    assert {time > value.time_ns for _, _, time in ended(feed.send("NDEATH", death(0)))} == {True}
 
 
 def test_a_death_of_an_earlier_session_changes_nothing() -> None:
@@ -417,7 +425,7 @@ def test_a_death_of_an_earlier_session_changes_nothing() -> None:
 def test_a_death_of_a_device_ends_its_own_values() -> None:
     feed = Feed().born()
     found = feed.send("DDEATH", payload((), feed.next(), T0_MS + 1000), "Breaker 2")
-    assert ended(found) == {("Breaker 2", name, T0 + SECOND) for name in BREAKER}
+    assert ended(found) == {("Breaker 2", name, T0 + SECOND + 1) for name in BREAKER}
     assert values(feed.send("NDATA", payload([metric(22.0, alias=1)], feed.next()))) == {"Cabinet": 22.0}
 
 

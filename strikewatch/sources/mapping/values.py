@@ -56,6 +56,11 @@ def number(text: str, decimal: str = ".") -> float | None:
     return float(text) if decimal == "." and _NUMBER.fullmatch(text) else None
 
 
+def is_blank(raw: Any) -> bool:
+    """Tell whether a text is no value: empty, or NaN as text."""
+    return isinstance(raw, str) and raw.strip().lower() in ("", "nan")
+
+
 def _float(raw: int | float) -> float:
     try:
         return float(raw)
@@ -220,6 +225,8 @@ class NumberReader(ValueReader):
             value = _float(raw)
         else:
             found = number(raw, self._decimal) if kind is str else None
+            if found is None and is_blank(raw):
+                return math.nan
             if found is None:
                 remedy = "list it in `missing` if it stands for no value"
                 if kind is str and self._decimal == "." and number(raw, ",") is not None:
@@ -266,8 +273,12 @@ class YesNoReader(ValueReader):
                 return 1.0
             if raw in self._off:
                 return 0.0
+            if is_blank(raw):
+                return math.nan
             remedy = "is in neither `on` nor `off`; add it there, or to `missing`"
             raise Rejected("unknown_word", f"{shown(raw)} {remedy}")
+        if is_blank(raw):
+            return math.nan
         if self._bit is not None:
             return self._bit_of(raw, self._bit)
         if self._limit is not None:

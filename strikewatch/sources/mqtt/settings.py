@@ -27,7 +27,7 @@ class TlsSettings(BaseModel):
 
 
 class Settings(BaseModel):
-    """The MQTT connection of the live processor. QoS is always 1, and the session is always persistent."""
+    """The MQTT connection of the live processor. The session is always persistent."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

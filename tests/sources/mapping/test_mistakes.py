@@ -2,11 +2,14 @@
 
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from strikewatch.errors import SettingsError
-from strikewatch.sources.mapping import check_tables, load_sources
+from strikewatch.sources.mapping import Sources, SourceTable, check_tables, load_sources
 
 TOPIC = 'topic = "a/{site}/{hammer}"\n'
 GOOD = TOPIC + 'time = "arrival"\n'
@@ -184,3 +187,28 @@ def test_values_of_a_wrong_type_are_each_reported_once(text: str, places: list[s
 
 def test_a_source_that_is_no_table_is_a_mistake() -> None:
     assert check_tables({"x": 3}) == ({}, [("x", "must be a table, one for each source")])
+
+
+ANYTHING = st.recursive(
+    st.none().map(lambda _: "@.a")
+    | st.booleans()
+    | st.integers(-5, 5)
+    | st.sampled_from(["", "$", "{x}", "a", "^.b"]),
+    lambda inner: (
+        st.lists(inner, max_size=2)
+        | st.dictionaries(
+            st.sampled_from(["at", "as", "is", "on", "unit", "active", "oil_c", "event", "x"]),
+            inner,
+            max_size=3,
+        )
+    ),
+    max_leaves=6,
+)
+
+
+@given(st.dictionaries(st.sampled_from([*SourceTable.model_fields, "x"]), ANYTHING, max_size=8))
+def test_any_table_is_checked_and_each_problem_has_a_text(table: dict[str, Any]) -> None:
+    tables, problems = check_tables({"x": table})
+    assert bool(tables) != bool(problems)
+    assert all(place.startswith("x") and what for place, what in problems)
+    Sources(tables)

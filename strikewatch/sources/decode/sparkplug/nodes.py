@@ -6,7 +6,7 @@ whose aliases were named before it.
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Final
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
@@ -19,7 +19,8 @@ from strikewatch.sources.decode.sparkplug.node import (
     is_command,
     parse_topic,
 )
-from strikewatch.sources.decode.sparkplug.wire import Metric, Payload, Value, read_payload, signed
+from strikewatch.sources.decode.sparkplug.records import ChangedNode, MetricRecord, NodeChanges, Taken
+from strikewatch.sources.decode.sparkplug.wire import Metric, Payload, read_payload, signed
 
 MAX_NODES: Final = 1_000
 """Maximum nodes of a source. A node that is not alive makes room for a new one."""
@@ -37,45 +38,6 @@ _RECENT_RECORDS: Final = 20_000
 """How many messages, and records of these, are remembered in case a message is taken again."""
 _MS: Final = 1_000_000
 _SEQUENCE: Final = 256
-
-
-class MetricRecord(NamedTuple):
-    """The value of one metric. `device`: "" for a metric of the node itself.
-
-    `value`: None where the metric has none any more: null, stale, of bad quality, or its node or device died.
-    """
-
-    group: str
-    node: str
-    device: str
-    name: str
-    value: Value
-    time_ns: Instant
-    is_historical: bool = False
-
-
-class Taken(NamedTuple):
-    """What one message gives. `requests`: nodes to ask for their births. `passed_over`: counts, by what it was."""
-
-    records: list[MetricRecord]
-    requests: list[NodeId]
-    rejected: list[Rejected]
-    passed_over: Counter[str]
-
-
-class ChangedNode(NamedTuple):
-    """The saved state of a node, of `LAYOUT`. `births`: None if only the position has changed."""
-
-    id: NodeId
-    births: str | None
-    position: str
-
-
-class NodeChanges(NamedTuple):
-    """What is to be saved: nodes that have changed, and those that are no longer kept."""
-
-    changed: list[ChangedNode]
-    removed: list[NodeId]
 
 
 class Nodes:
@@ -145,7 +107,7 @@ class Nodes:
         if table is not None:
             self._replace(node_id, node, device, table)
         if message == "DDEATH":
-            self._end(node_id, node, [device], _time_of(read, received), found)
+            self._end(node_id, node, [device], _time_of(read, received) + 1, found)
             return found
         self._add_values(node_id, node, device, message, read, received, found)
         return found
@@ -171,10 +133,10 @@ class Nodes:
     def _begin_session(
         self, node_id: NodeId, node: Node, read: Payload, received: Instant, found: Taken
     ) -> None:
-        """Take the birth of a node: whatever was known of it and its devices is void."""
+        """Take the birth of a node, which ends what was known of it and its devices."""
         bd_seq = _bd_seq(read)
         if node.alive and bd_seq != node.bd_seq:
-            # The death in between was lost. What stands now is in the births, which must not fall on the same instant.
+            # The death in between was lost. Values end just before the birth, so that they do not end those in it.
             self._end(node_id, node, list(node.tables), _time_of(read, received) - 1, found)
         self._forget_tables(node, list(node.tables))
         node.alive, node.is_certain = True, True
@@ -189,12 +151,15 @@ class Nodes:
         if None not in (bd_seq, node.bd_seq) and bd_seq != node.bd_seq:
             found.passed_over["death of an earlier session"] += 1
             return
-        self._end(node_id, node, list(node.tables), received - node.behind_ns, found)
+        self._end(node_id, node, list(node.tables), received - node.behind_ns + 1, found)
         node.alive = False
         self._moved.add(node_id)
 
     def _end(self, node_id: NodeId, node: Node, devices: list[str], time: Instant, found: Taken) -> None:
-        """End the values of all metrics of a node or of devices, which are no longer known."""
+        """End the values of all metrics of a node or of devices, which are no longer known.
+
+        `time`: 1 ns beside any that is sent, since a value and its end cannot have the same instant.
+        """
         _, group, name = node_id
         for device in devices:
             if device in node.tables:
