@@ -150,6 +150,7 @@ class Processor:
                 session=watch,
                 journal=journal,
                 sources=sources,
+                publish=subscriber.publish,
             )
             heartbeat = self._heartbeat(
                 lambda: {

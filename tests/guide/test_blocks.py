@@ -22,7 +22,7 @@ from strikewatch.core import instant
 from strikewatch.settings.environment import PREFIX, variables
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.decode import Samples, decode
-from strikewatch.sources.mapping import check_tables
+from strikewatch.sources.mapping import Sources, check_tables
 from tests.broker import Broker
 from tests.guide.documents import BLOCKS, TEXTS, TOP, Block, marked, of
 from tests.service.processor import until
@@ -33,13 +33,13 @@ FORMS = {
     "console",
     "python",
     "toml",
+    "toml sources",
     "json",
     "json samples",
     "json events",
     "yaml compose",
     "yaml rules",
     "nginx",
-    "toml sources",
     "csv",
     "dbc",
     "candump",
@@ -184,15 +184,30 @@ def test_the_gateway_script_has_12_lines_and_its_blocks_arrive_whole(tmp_path: P
         assert not decoded.unknown
 
 
+@pytest.mark.parametrize("block", of("toml sources"), ids=str)
+def test_every_table_of_sources_has_no_mistake(block: Block) -> None:
+    tables, problems = check_tables(tomllib.loads(block.text))
+    assert not problems
+    assert tables
+
+
+def test_the_example_of_a_source_reads_the_payload_beside_it() -> None:
+    tables, _ = check_tables(tomllib.loads(of("toml sources")[0].text))
+    [payload] = [block.text for block in of("json") if '"hyd"' in block.text]
+    found = Sources(tables).map("v1/fennick-hollow/HB-01/telem", payload.encode(), RECEIVED)
+    assert not found.rejects
+    [rows] = found.rows.values()
+    assert {name: column.tolist() for name, column in rows.columns.items()} == {
+        "active": [1.0],
+        "pressure_bar": [142.5],
+        "oil_c": [61.2],
+    }
+
+
 @pytest.mark.parametrize("block", of("toml"), ids=str)
 def test_settings_are_valid(block: Block) -> None:
     tables = tomllib.loads(block.text)
     load(given=tables if tables.keys() <= Settings.model_fields.keys() else {"hammers": tables})
-
-
-@pytest.mark.parametrize("block", of("toml sources"), ids=str)
-def test_sources_are_valid(block: Block) -> None:
-    assert check_tables(tomllib.loads(block.text))[1] == []
 
 
 @pytest.mark.parametrize("block", of("json samples", "json events"), ids=str)

@@ -267,3 +267,25 @@ def test_sparkplug_aliases_survive_a_restart(
     assert (alert["fault"], alert["hammer"]) == ("same_spot", "HB-02")
     assert alert["onset"] == instant.text((start_ms + 25_000) * 1_000_000)
     assert not processor.query("select reason from rejects")
+
+
+def test_a_node_whose_births_are_not_known_is_asked_for_them(
+    tmp_path: Path, broker: Broker, publisher: mqtt.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[bytes] = []
+    ready: list[object] = []
+    publisher.on_message = lambda _client, _data, message: asked.append(message.payload)
+    publisher.on_subscribe = lambda *_: ready.append(_)
+    publisher.subscribe("spBv1.0/Fennick Hollow/NCMD/cab-2")
+    until(lambda: ready)
+    edge = "[edge]" + example_text().partition("[edge]")[2]
+    processor = processor_of(tmp_path / "p", broker, edge, monkeypatch).start()
+    try:
+        data = payload([metric(True, BOOLEAN, alias=1)], 7)
+        send(publisher, "spBv1.0/Fennick Hollow/DDATA/cab-2/Breaker 2", data, 0)
+        until(lambda: asked)
+        assert processor.stop() == 0
+    finally:
+        processor.end()
+    assert b"Node Control/Rebirth" in asked[0]
+    assert processor.query("select reason from rejects") == [("no_birth",)]

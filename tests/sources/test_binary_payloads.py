@@ -22,6 +22,7 @@ from strikewatch.sources.decode.cbor import read_cbor
 from strikewatch.sources.decode.compression import MAX_MEMBERS, Compression, unpack
 from strikewatch.sources.decode.messagepack import read_msgpack
 from strikewatch.sources.reasons import REASONS
+from tests.sources import malformed_binary
 
 Read = Callable[[bytes], Any]
 MIB = 1024 * 1024
@@ -103,6 +104,8 @@ def test_a_block_of_all_channels_of_100_000_rows_of_bits_is_read() -> None:
         (read_cbor, bytes.fromhex("d90100836461616161d81900d81900"), "not_cbor", "tag 25 is not supported"),
         (read_cbor, b"\xd9\xff\xff\x02", "not_cbor", "tag 65535 is not supported"),
         (read_cbor, bytes.fromhex("c4821b7fffffffffffffff01"), "not_cbor", "too large"),
+        (read_cbor, b"\xc2\x51" + bytes(17), "not_cbor", "big number"),
+        (read_cbor, b"\xa1\xc2\x59\x20\x00" + b"\xff" * 0x2000 + b"\x01", "not_cbor", "big number"),
         (read_cbor, b"\xc4\x01", "not_cbor", r"not \[exponent, mantissa\]"),
         (read_cbor, b"\xd8\x56\x41\x01", "not_cbor", "typed array"),
         (read_msgpack, b"", "empty", "is empty"),
@@ -187,6 +190,13 @@ def test_typed_arrays_of_cbor_are_read_as_lists() -> None:
     assert read_cbor(b"\xd8\x41\x44" + struct.pack(">2H", 1, 65535)) == [1, 65535]
 
 
+def test_typed_arrays_count_as_items(monkeypatch: pytest.MonkeyPatch) -> None:
+    payload = b"\xd8\x40\x58\x64" + bytes(100)
+    assert read_cbor(payload) == [0] * 100
+    monkeypatch.setattr(binary, "MAX_ITEMS", 99)
+    assert "tag 64 is not supported" in rejection(lambda: read_cbor(payload)).detail
+
+
 def test_timestamps_of_messagepack_are_nanoseconds() -> None:
     """Source: MessagePack specification, timestamp extension type: 32, 64 and 96 bits."""
     assert read_msgpack(b"\xd6\xff" + struct.pack(">I", 1_772_608_500)) == 1_772_608_500_000_000_000
@@ -244,3 +254,13 @@ def test_the_members_of_a_gzip_stream_are_joined_up_to_a_limit() -> None:
     """Source: RFC 1952 section 2.2: a file is a series of members. Each costs a copy of all that follows."""
     assert unpack(gzip.compress(b"ab") * MAX_MEMBERS, "gzip") == b"ab" * MAX_MEMBERS
     assert rejection(lambda: unpack(gzip.compress(b"") * 100_000, "gzip")).reason == "too_large"
+
+
+@pytest.mark.parametrize("name", malformed_binary.FORMATS)
+def test_malformed_payloads_end_in_a_rejection_or_a_value(name: str) -> None:
+    """60,000 of Sparkplug, 10,000 of each other format; nothing but the rejection is raised."""
+    count = 60_000 if name == "sparkplug" else 10_000
+    reasons = malformed_binary.run(name, count, seed=1)
+    assert reasons.total() == count
+    assert reasons["(unclear)"] == 0
+    assert 0.05 < reasons[""] / count < 0.95

@@ -381,3 +381,39 @@ def test_payloads_of_any_size_pass_untouched_and_in_order(tmp_path: Path, versio
             assert {topic: [m.payload for m in got if m.topic == topic] for topic in by_topic} == by_topic
         client.disconnect()
         client.loop_stop()
+
+
+@contextmanager
+def listening(broker: Broker, topic: str) -> Iterator[list[tuple[bytes, int, bool]]]:
+    """Collect (payload, QoS, retained) of the messages on a topic."""
+    heard: list[tuple[bytes, int, bool]] = []
+    subscribed = threading.Event()
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    client.on_message = lambda *given: heard.append((given[2].payload, given[2].qos, given[2].retain))
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.connect(broker.host, broker.port)
+    client.subscribe(topic, 1)
+    client.loop_start()
+    assert subscribed.wait(10)
+    yield heard
+    client.disconnect()
+    client.loop_stop()
+
+
+@both_versions
+def test_a_request_is_published_at_qos_0_and_dropped_without_a_connection(
+    tmp_path: Path, version: Version
+) -> None:
+    """A request that is late is of no use: what was to be sent before the connection is not sent after it."""
+    topic = "spBv1.0/g/NCMD/n"
+    with Broker(tmp_path) as broker, listening(broker, topic) as heard:
+        subscriber = Subscriber(settings_for(broker, version))
+        subscriber.publish(topic, b"early")
+        subscriber.start()
+        until(lambda: subscriber.status().connected)
+        subscriber.publish(topic, b"request")
+        until(lambda: heard)
+        subscriber.publish(topic, b"last")
+        subscriber.stop()
+        until(lambda: len(heard) == 2)
+    assert heard == [(b"request", 0, False), (b"last", 0, False)]

@@ -103,8 +103,6 @@ def _check_container(value: Any, malformed: Callable[[str], Rejected], missing: 
     kinds = set(map(type, inside))
     if kinds <= _VALUES:
         return
-    if depth == 0:
-        raise malformed(f"nested deeper than {MAX_DEPTH}")
     if missing is not None and type(missing) in kinds:
         for place, each in list(value.items() if type(value) is dict else enumerate(value)):
             if each is missing:
@@ -112,6 +110,8 @@ def _check_container(value: Any, malformed: Callable[[str], Rejected], missing: 
         kinds.discard(type(missing))
     if odd := kinds - _ALLOWED:
         raise malformed(f"a value of the type {odd.pop().__name__}")
+    if depth == 0 and not kinds.isdisjoint(_CONTAINERS):
+        raise malformed(f"nested deeper than {MAX_DEPTH}")
     for each in inside:
         if type(each) in _CONTAINERS:
             _check_container(each, malformed, missing, depth - 1)

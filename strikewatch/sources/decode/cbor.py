@@ -22,6 +22,7 @@ from strikewatch.sources.decode import binary
 _UNCOUNTED_BYTES: Final = 64 * 1024
 """Payloads up to this size cannot hold too much: the library allocates nothing for what is only claimed."""
 _MAX_EXPONENT: Final = 400
+_MAX_NUMBER_BYTES: Final = 16
 
 _CONTENT_TAGS: Final = (0, 1, 21, 22, 23, 32, 33, 34, 37, 100, 258, 1004, 55799)
 """Tags whose content says enough: times, encodings, links, identifiers, sets and the mark of CBOR itself."""
@@ -54,7 +55,7 @@ def read_cbor(payload: bytes) -> Any:
     decoder = cbor2.CBORDecoder(
         io.BytesIO(payload),
         tag_hook=_refuse_tag,
-        semantic_decoders=_TAGS,
+        semantic_decoders=_TAGS if len(payload) <= binary.MAX_ITEMS else _TAGS_WITHOUT_ARRAYS,
         max_depth=binary.MAX_DEPTH,
         allow_duplicate_keys=False,
     )
@@ -72,7 +73,7 @@ def read_cbor(payload: bytes) -> Any:
 
 
 def is_array(payload: bytes) -> bool:
-    """Tell whether a payload can be an array in CBOR; no JSON text and no other UTF-8 text begins like one."""
+    """Tell whether a payload can be an array in CBOR. No text in UTF-8, and so no JSON, begins with such a byte."""
     return payload[:1] in _ARRAY_STARTS
 
 
@@ -129,8 +130,8 @@ def _refuse(number: int, _value: Any, _immutable: bool) -> Any:
 
 def _big_number(sign: int, value: Any, _immutable: bool) -> int:
     """Read a byte string as a number (RFC 8949, section 3.4.3)."""
-    if not isinstance(value, bytes):
-        raise _malformed("a big number that is no byte string")
+    if not isinstance(value, bytes) or len(value) > _MAX_NUMBER_BYTES:
+        raise _malformed(f"a big number that is no byte string of up to {_MAX_NUMBER_BYTES} bytes")
     number = int.from_bytes(value, "big")
     return number if sign > 0 else -1 - number
 
@@ -152,7 +153,7 @@ def _typed_array(layout: str, value: Any, _immutable: bool) -> Any:
     return np.frombuffer(value, layout).tolist()
 
 
-_TAGS: Final[Mapping[int, Callable[[Any, bool], Any]]] = {
+_TAGS_WITHOUT_ARRAYS: Final[Mapping[int, Callable[[Any, bool], Any]]] = {
     **dict.fromkeys(_CONTENT_TAGS, _content),
     **{tag: partial(_refuse, tag) for tag in _OBJECT_TAGS},
     **{
@@ -161,6 +162,10 @@ _TAGS: Final[Mapping[int, Callable[[Any, bool], Any]]] = {
         4: partial(_fraction, 10),
         5: partial(_fraction, 2),
     },
+}
+"""For payloads so large that typed arrays could have too many elements."""
+_TAGS: Final[Mapping[int, Callable[[Any, bool], Any]]] = {
+    **_TAGS_WITHOUT_ARRAYS,
     **{tag: partial(_typed_array, layout) for tag, layout in _TYPED_ARRAYS.items()},
 }
 

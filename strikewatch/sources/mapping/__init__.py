@@ -6,7 +6,8 @@ mistake. `Sources.map(topic, payload, received_ns)` gives a `Mapped`: `rows` by 
 leaves out). One message costs nothing but itself: mapping never raises, and its work is linear in the bytes.
 
 tables.py   the models of a table             source.py        one source at work
-mistakes.py every mistake at once             collector.py     what messages give
+mistakes.py every mistake at once             message.py       one message: its rows and rejects
+consistency.py  several fields together       collector.py     what messages give
 paths.py    RFC 9535 singular queries         payloads.py      bytes to a tree
 patterns.py topics and names with {word}      event_fields.py  events through words
 values.py   numbers, words, bits, units       health.py        what has been heard of each source

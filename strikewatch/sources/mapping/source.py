@@ -1,6 +1,6 @@
 """One source at work: a message becomes rows by hammer, events, rejects, and counts of what is passed over. Pure."""
 
-from collections.abc import Callable, Container, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any, Final, NamedTuple
@@ -8,36 +8,31 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from strikewatch.core import instant
-from strikewatch.core.batch import Floats, Ints, Key, Rows
-from strikewatch.core.channels import hold_column
+from strikewatch.core.batch import Ints, Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import MAX_AHEAD, limit_holds, strict_json
+from strikewatch.sources.decode import MAX_AHEAD, strict_json
 from strikewatch.sources.decode.topic import is_id
-from strikewatch.sources.hold import has_hold_columns
 from strikewatch.sources.mapping import paths
-from strikewatch.sources.mapping.collector import Collector, Mapped, Row, to_rows
+from strikewatch.sources.mapping.collector import Collector, Mapped, Row
 from strikewatch.sources.mapping.event_fields import EventReader
+from strikewatch.sources.mapping.message import (
+    Channel,
+    Message,
+    Shape,
+    Values,
+    Words,
+    compile_where,
+    fulfilled,
+)
 from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at
 from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template, words_in
 from strikewatch.sources.mapping.payloads import payload_reader
-from strikewatch.sources.mapping.tables import ChannelTable, Scalar, SourceTable
+from strikewatch.sources.mapping.tables import ChannelTable, SourceTable
 from strikewatch.sources.mapping.times import TimeReader, even_grid, step_ns
-from strikewatch.sources.mapping.values import Codes, Mistakes, ValueReader, reader, shown
+from strikewatch.sources.mapping.values import reader, shown
 
 _ID_HINT: Final = "1 to 64 letters, digits, '.', '_' or '-'; give it a name in `hammers`"
-Words = dict[str, str]
-
-
-class _Channel(NamedTuple):
-    """A channel of a source, compiled. `get`: None where the value is beside a name."""
-
-    name: str
-    reader: ValueReader
-    get: Getter | None
-    pattern: Name | None
-    conditions: "Conditions"
-    hold_s: float | None
 
 
 class Route(NamedTuple):
@@ -48,7 +43,7 @@ class Route(NamedTuple):
 
     source: "Source"
     topic: str
-    words: "Words"
+    words: Words
     key: Key | None
     quick: tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None
 
@@ -57,45 +52,6 @@ class _Device(NamedTuple):
     """A device that the source's table of hammers does not list."""
 
     name: str
-
-
-class Message:
-    """What the records of one message share."""
-
-    __slots__ = ("cells", "count", "held", "into", "latest", "mistakes", "received", "rows", "unmatched")
-
-    def __init__(self, received: Instant, latest: Instant, held: Container[Key], into: Collector) -> None:
-        self.received = received
-        self.latest = latest
-        self.held = held
-        self.into = into
-        self.cells: dict[Key, dict[Instant, Row]] = {}
-        self.rows: dict[Key, list[Rows]] = {}
-        self.count = 0
-        self.mistakes: dict[Key | None, Mistakes] = {}
-        self.unmatched = True  # no record had anything that the source uses, or passes over
-
-    def reject(self, error: Rejected, key: Key | None) -> None:
-        self.mistakes.setdefault(key, Mistakes()).add(error)
-
-
-Conditions = tuple[tuple[Callable[[Words, Frame, Any], Any], Codes], ...]
-
-
-def _conditions(where: Mapping[str, Iterable[Scalar]]) -> Conditions:
-    return tuple((_condition(place), Codes(values)) for place, values in where.items())
-
-
-def _condition(place: str) -> Callable[[Words, Frame, Any], Any]:
-    if place.startswith("{"):
-        word = place[1:-1]
-        return lambda words, _frame, _record: words.get(word)
-    get = compile_path(place)
-    return lambda _words, frame, record: get(frame, record)
-
-
-def _fulfilled(conditions: Conditions, words: Words, frame: Frame, record: Any) -> bool:
-    return all(get(words, frame, record) in allowed for get, allowed in conditions)
 
 
 class Source:
@@ -109,7 +65,7 @@ class Source:
         """Whether the time of receipt counts, since none is sent."""
         self._read = payload_reader(table)
         self._records = paths.parse(table.record_path, many=True).steps
-        self._where = _conditions(table.where)
+        self._where = compile_where(table.where)
         self._site, self._hammer = compile_template(table.site), compile_template(table.hammer)
         self._time: TimeReader | None = None
         if table.time is not None and table.time.at is not None:
@@ -128,8 +84,9 @@ class Source:
             if isinstance(spec.constant, bool | int | float)
         }
         self._event = EventReader(table) if table.event else None
-        self.holds: Final = any(each.hold_s is not None for each in channels)
-        """Whether any channel is held until its next value."""
+        holds = any(each.hold_s is not None for each in channels)
+        private = self._event is not None and self._event.private
+        self.shape: Final = Shape(name, self._constants, holds, private)
         self._by_name = lru_cache(maxsize=4096)(self._find_named)
         self._by_id = lru_cache(maxsize=4096)(self._find_key)
 
@@ -148,7 +105,7 @@ class Source:
 
     def _quick(self, words: Words) -> tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None:
         """Return what to read of each payload, if nothing else in it matters: the usual case, and much cheaper."""
-        if self._records or self._where or self._event or self._constants or self.holds:
+        if self._records or self._where or self._event or self._constants or self.shape.holds:
             return None
         channels = [(each, each.get) for each in self._at]
         if self._name is not None:
@@ -220,16 +177,16 @@ class Source:
         try:
             tree = self._read(payload)
         except Rejected as error:
-            message = Message(received, latest, held, into)
+            message = Message(self.shape, received, latest, held, into)
             message.reject(error, route.key)
-            self._finish(message)
+            message.finish()
             return
         if route.quick is not None and route.key not in held and route.key is not None:
             row = self._read_row(route.quick, tree, received, latest)
             if row is not None:
                 into.add_row(route.key, *row)
                 return
-        self._collect(route, tree, Message(received, latest, held, into))
+        self._collect(route, tree, Message(self.shape, received, latest, held, into))
 
     def _read_row(
         self,
@@ -264,7 +221,7 @@ class Source:
                 raise Rejected("nothing", f"none of the source's channels is in this payload{_there(tree)}")
         except Rejected as error:
             message.reject(error, route.key)
-        self._finish(message)
+        message.finish()
 
     def _take_all(self, words: Words, tree: Any, message: Message) -> None:
         """Take every record of a message."""
@@ -284,17 +241,17 @@ class Source:
 
     def _take(self, words: Words, frame: Frame, record: Any, message: Message) -> None:
         """Take one record. Raises Rejected."""
-        if self._where and not _fulfilled(self._where, words, frame, record):
+        if self._where and not fulfilled(self._where, words, frame, record):
             message.unmatched = False
             message.into.pass_over("where")
             return
-        values: list[tuple[_Channel, Any]] = []
+        values: Values = []
         if self._name is not None:
             words = self._add_named(words, frame, record, values, message)
         for channel in self._at:
             raw = channel.get(frame, record)  # type: ignore[misc]  # those of `_at` have one
             if raw is not MISSING and (
-                not channel.conditions or _fulfilled(channel.conditions, words, frame, record)
+                not channel.conditions or fulfilled(channel.conditions, words, frame, record)
             ):
                 values.append((channel, raw))
         event = None if self._event is None else self._event.read(words, frame, record)
@@ -318,13 +275,11 @@ class Source:
             self._add_event(event, key, time, message)
         if type(raw_time) is list or any(type(raw) is list for _, raw in values):
             times = self._grid(values, raw_time, time, frame, record, message)
-            self._add_block(key, times, values, message)
+            message.add_block(key, times, values)
         elif values or self._constants:
-            self._add_row(key, time, values, message)
+            message.add_row(key, time, values)
 
-    def _add_named(
-        self, words: Words, frame: Frame, record: Any, values: list[tuple[_Channel, Any]], message: Message
-    ) -> Words:
+    def _add_named(self, words: Words, frame: Frame, record: Any, values: Values, message: Message) -> Words:
         """Add the value beside a name; return the words, with those of the name."""
         assert self._name is not None
         name = self._name(words, frame, record)
@@ -340,14 +295,14 @@ class Source:
             raw = self._value(frame, record)
             if raw is MISSING:
                 continue
-            if not channel.conditions or _fulfilled(channel.conditions, words, frame, record):
+            if not channel.conditions or fulfilled(channel.conditions, words, frame, record):
                 values.append((channel, raw))
             else:
                 message.unmatched = False
                 message.into.pass_over("where")
         return words
 
-    def _find_named(self, name: str) -> tuple[tuple[_Channel, Words], ...]:
+    def _find_named(self, name: str) -> tuple[tuple[Channel, Words], ...]:
         matches = ((each, each.pattern.match(name)) for each in self._named if each.pattern is not None)
         return tuple((each, words) for each, words in matches if words is not None)
 
@@ -368,37 +323,9 @@ class Source:
                 return Rejected("topic", f"{word}: {shown(text)}: {_ID_HINT}")
         return site, device
 
-    def _add_row(self, key: Key, time: Instant, values: list[tuple[_Channel, Any]], message: Message) -> None:
-        """Add the values of one instant; a bad value costs only itself."""
-        by_time = message.cells.setdefault(key, {})
-        row = by_time.get(time)
-        if row is None:
-            row = {}
-            message.count += 1
-        null_ends_hold = key in message.held
-        for channel, raw in values:
-            try:
-                value = channel.reader.read(raw, null_ends_hold=null_ends_hold)
-            except Rejected as error:
-                message.reject(Rejected(error.reason, f"{channel.name}: {error.detail}"), key)
-                continue
-            before = row.get(channel.name)
-            if before is not None and before == before:
-                if value == value and value != before:
-                    what = f"{channel.name}: is given twice for one instant, {before:g} and {value:g}"
-                    message.reject(Rejected("both_given", f"{what}; the first counts"), key)
-                continue
-            row[channel.name] = value
-            if channel.hold_s is not None:
-                row[hold_column(channel.name)] = channel.hold_s
-        if values and not row:
-            return
-        row.update(self._constants)
-        by_time[time] = row
-
     def _grid(
         self,
-        values: list[tuple[_Channel, Any]],
+        values: Values,
         raw_time: Any,
         first: Instant,
         frame: Frame,
@@ -432,27 +359,6 @@ class Source:
             raise Rejected("clock_ahead", f"the last value, at {at}, is ahead of the receiver; see `step`")
         return times
 
-    def _add_block(self, key: Key, times: Ints, values: list[tuple[_Channel, Any]], message: Message) -> None:
-        """Add a block; a value that is no array belongs to its first instant."""
-        columns: dict[str, Floats] = {}
-        null_ends_hold = key in message.held
-        for channel, raw in values:
-            several = type(raw) is list
-            column, errors = channel.reader.column(raw if several else [raw], null_ends_hold=null_ends_hold)
-            if not several:
-                column = np.concatenate([column, np.full(len(times) - 1, np.nan)])
-            columns[channel.name] = column
-            for error in errors:
-                message.reject(Rejected(error.reason, f"{channel.name}{error.detail}", error.count), key)
-            if channel.hold_s is not None:
-                columns[hold_column(channel.name)] = np.where(np.isnan(column), np.nan, channel.hold_s)
-        for name, value in self._constants.items():
-            columns[name] = np.full(len(times), value)
-        rows = Rows(times, columns)
-        if np.any(times[1:] < times[:-1]):
-            rows = rows[np.argsort(times, kind="stable")]
-        message.rows.setdefault(key, []).append(rows)
-
     def _add_event(self, fields: dict[str, Any], key: Key, time: Instant, message: Message) -> None:
         assert self._event is not None
         try:
@@ -463,49 +369,14 @@ class Source:
         if event is not None:
             message.into.events.append(event)
 
-    def _finish(self, message: Message) -> None:
-        """Hand over the rows of a message, in order of time for each hammer, and its rejects."""
-        into = message.into
-        for key in {**message.cells, **message.rows} if message.rows else message.cells:
-            by_time = message.cells.get(key) or {}
-            blocks = message.rows.get(key, [])
-            if len(by_time) == 1 and not blocks and not self.holds and key not in message.held:
-                [(time, row)] = by_time.items()
-                into.add_row(key, time, row)
-            elif by_time or blocks:
-                self._add_sorted(key, by_time, blocks, message)
-        for sender, mistakes in message.mistakes.items():
-            private = self._event is not None and self._event.private
-            named = [Rejected(one.reason, f"{self.name}: {one.detail}", one.count) for one in mistakes.all()]
-            into.reject(named, sender, private=private)
 
-    def _add_sorted(
-        self, key: Key, by_time: dict[Instant, Row], blocks: list[Rows], message: Message
-    ) -> None:
-        """Add the rows of one hammer in order of time: some senders put the newest record first."""
-        times = sorted(by_time)
-        parts = [*blocks, to_rows(times, [by_time[time] for time in times])] if times else blocks
-        rows = Rows.join(parts)
-        if len(parts) > 1:
-            rows = rows[np.argsort(rows.time_ns, kind="stable")]
-        if key in message.held or has_hold_columns(rows):
-            try:
-                rows, too_old = limit_holds(rows, message.received)
-            except Rejected as error:
-                message.reject(error, key)
-                return
-            if too_old is not None:
-                message.reject(too_old, key)
-        message.into.add_rows(key, rows)
-
-
-def _channel(name: str, table: ChannelTable, decimal: str) -> _Channel:
-    return _Channel(
+def _channel(name: str, table: ChannelTable, decimal: str) -> Channel:
+    return Channel(
         name,
         reader(name, table, decimal),
         None if table.at is None else compile_path(table.at),
         None if table.named is None else Name(table.named),
-        _conditions(table.where),
+        compile_where(table.where),
         table.hold_s,
     )
 

@@ -8,8 +8,9 @@ from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
 from strikewatch.sources.decode import strict_json
 from strikewatch.sources.mapping.collector import Collector
+from strikewatch.sources.mapping.message import Message
 from strikewatch.sources.mapping.patterns import words_in
-from strikewatch.sources.mapping.source import Message, Route, Source
+from strikewatch.sources.mapping.source import Route, Source
 from strikewatch.sources.mapping.tables import SourceTable, TimeTable
 
 _TIME: Final = TimeTable.model_validate({"at": "@.time_ns", "as": "ns"})
@@ -54,14 +55,14 @@ class SparkplugSource(Source):
         if retained and self.table.retained == "skip":
             into.pass_over("retained")
             return
-        message = Message(received, latest, held, into)
+        message = Message(self.shape, received, latest, held, into)
         try:
             if len(payload) > strict_json.MAX_BYTES:
                 raise Rejected("too_large", f"payload: {len(payload)} bytes; at most {strict_json.MAX_BYTES}")
             taken = self.nodes.take(route.topic.split("/"), payload, received)
         except Rejected as error:
             message.reject(error, None)
-            self._finish(message)
+            message.finish()
             return
         into.requests += [node.rebirth(received) for node in taken.requests]
         for what, count in taken.passed_over.items():
@@ -80,4 +81,4 @@ class SparkplugSource(Source):
                 self._take(words, (record,), record, message)
             except Rejected as error:
                 message.reject(Rejected(error.reason, f"{metric.name[:80]}: {error.detail}"), None)
-        self._finish(message)
+        message.finish()

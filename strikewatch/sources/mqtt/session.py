@@ -155,6 +155,10 @@ class Connection:
         if self._client.buffered is not None:
             self._client.buffered.send(acknowledgements(mids))
 
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Queue a message at QoS 0; the next `poll` writes it."""
+        self._client.publish(topic, payload, qos=0)
+
     def close(self) -> None:
         """Disconnect cleanly if possible; the broker keeps the session."""
         client = self._client

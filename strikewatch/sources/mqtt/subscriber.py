@@ -34,6 +34,8 @@ _BACKLOG_ARRIVING: Final = 20
 _PAUSE_S: Final = 0.003
 _MAX_ACKS_PER_POLL: Final = 1000
 """Maximum number of acknowledgements written before reading again: a backlog is acknowledged all at once."""
+_MAX_OUTGOING: Final = 1000
+"""Maximum number of our own messages that wait for the network thread; of more, the oldest are dropped."""
 _MIB: Final = 1024 * 1024
 
 
@@ -89,6 +91,7 @@ class Subscriber:
         self._bytes_in = 0  # written by the network thread only
         self._bytes_out = 0  # written under the lock only
         self._done: deque[tuple[int, int]] = deque()
+        self._outgoing: deque[tuple[str, bytes]] = deque(maxlen=_MAX_OUTGOING)
         self._changed = threading.Condition()
         self._stopping = threading.Event()
         self._failure: BaseException | None = None
@@ -144,6 +147,14 @@ class Subscriber:
         """Let messages be taken again, before later ones of the same hammers."""
         with self._changed:
             self._fair_queue.put_back(messages)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Publish a request at QoS 0, which may be lost: it is dropped without a connection. Thread-safe."""
+        with self._changed:
+            if not self._status.connected:
+                return
+            self._outgoing.append((topic, payload))
+        self._wake()
 
     def status(self) -> Status:
         """Return the current state of the connection."""
@@ -279,6 +290,7 @@ class Subscriber:
     def _serve(self, connection: Connection, generation: int) -> None:
         """Run the connection until `stop` is called. Raises ConnectionLostError."""
         began = time.monotonic()
+        self._outgoing.clear()
         while True:
             if self._takeovers and time.monotonic() - began > self._settings.takeover_window_s:
                 self._update_takeovers(0)
@@ -286,6 +298,8 @@ class Subscriber:
             with contextlib.suppress(BlockingIOError):
                 self._wake_read.recv(4096)
             connection.acknowledge(self._due_acks(generation, None if stopping else _MAX_ACKS_PER_POLL))
+            while self._outgoing:
+                connection.publish(*self._outgoing.popleft())
             if stopping:
                 return
             if self._done:

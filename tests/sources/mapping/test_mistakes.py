@@ -160,3 +160,27 @@ def test_a_file_that_is_missing_or_no_toml_is_named(tmp_path: Path) -> None:
     (tmp_path / "bad.toml").write_text("[a]\n[a]\n")
     with pytest.raises(SettingsError, match="is not TOML"):
         load_sources(tmp_path / "bad.toml")
+
+
+@pytest.mark.parametrize(
+    ("text", "places"),
+    [
+        (GOOD + 'step = { as = "s" }\n' + CHANNEL, ["step.at"]),
+        (GOOD + "[x.channels]\nint = 3\nactive = { at = 3 }", ["channels.int", "channels.active.at"]),
+        (GOOD + "[x.event]\nevent = { words = { in = [1] } }", ["event.event.words.in"]),
+        ("topic = 3\ntime = [1]\nhammers = [1]\n" + CHANNEL, ["topic", "time", "hammers"]),
+        (
+            GOOD + "[x.channels]\nactive = { is = [1], on = { a = 1 } }",
+            ["channels.active.is", "channels.active.on"],
+        ),
+        (GOOD + "where = { x = 1 }\n" + CHANNEL, ["where"]),
+        (GOOD + "channels = 3", ["channels"]),
+    ],
+)
+def test_values_of_a_wrong_type_are_each_reported_once(text: str, places: list[str]) -> None:
+    _, problems = check_tables(tomllib.loads("[x]\n" + text))
+    assert sorted(place for place, _ in problems) == sorted(f"x.{place}" for place in places)
+
+
+def test_a_source_that_is_no_table_is_a_mistake() -> None:
+    assert check_tables({"x": 3}) == ({}, [("x", "must be a table, one for each source")])

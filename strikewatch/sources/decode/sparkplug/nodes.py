@@ -32,6 +32,9 @@ REQUEST_SELDOM: Final = 3600 * SECOND
 MAX_BEHIND: Final = 86_400 * SECOND
 """A timestamp farther from its receipt says nothing about the node's clock."""
 
+_RECENT_MESSAGES: Final = 1_000
+_RECENT_RECORDS: Final = 20_000
+"""How many messages, and records of these, are remembered in case a message is taken again."""
 _MS: Final = 1_000_000
 _SEQUENCE: Final = 256
 
@@ -89,6 +92,8 @@ class Nodes:
         self._born: set[NodeId] = set()
         self._moved: set[NodeId] = set()
         self._removed: set[NodeId] = set()
+        self._recent: dict[tuple[Instant, int], list[MetricRecord]] = {}  # in order of arrival
+        self._recent_records = 0
 
     def __len__(self) -> int:
         return len(self._nodes)
@@ -96,9 +101,25 @@ class Nodes:
     def take(self, topic_levels: Sequence[str], payload: bytes, received: Instant) -> Taken:
         """Take one message, in order of arrival; `received`: wall time of its receipt.
 
-        Times are as sent: the caller checks that they are plausible. Raises Rejected for a message of which nothing is
-        used; the state is then as before.
+        A message that was put back and is taken again gives the same records, and changes nothing. Times are as sent:
+        the caller checks that they are plausible. Raises Rejected for a message of which nothing is used; the state is
+        then as before.
         """
+        key = received, hash((*topic_levels, payload))
+        if (records := self._recent.get(key)) is not None:
+            return Taken(records, [], [], Counter())
+        found = self._take(topic_levels, payload, received)
+        self._remember(key, found.records)
+        return found
+
+    def _remember(self, key: tuple[Instant, int], records: list[MetricRecord]) -> None:
+        self._recent[key] = records
+        self._recent_records += len(records)
+        while len(self._recent) > _RECENT_MESSAGES or self._recent_records > _RECENT_RECORDS:
+            self._recent_records -= len(self._recent.pop(next(iter(self._recent))))
+
+    def _take(self, topic_levels: Sequence[str], payload: bytes, received: Instant) -> Taken:
+        """Take a message for the first time. Raises Rejected."""
         found = Taken([], [], [], Counter())
         if is_command(topic_levels):
             found.passed_over["command"] += 1
