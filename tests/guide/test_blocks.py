@@ -210,11 +210,6 @@ def test_settings_are_valid(block: Block) -> None:
     load(given=tables if tables.keys() <= Settings.model_fields.keys() else {"hammers": tables})
 
 
-@pytest.mark.parametrize("block", of("toml sources"), ids=str)
-def test_sources_are_valid(block: Block) -> None:
-    assert check_tables(tomllib.loads(block.text))[1] == []
-
-
 @pytest.mark.parametrize("block", of("json samples", "json events"), ids=str)
 def test_messages_decode(block: Block) -> None:
     kind = block.form.partition(" ")[2]

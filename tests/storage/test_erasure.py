@@ -56,7 +56,7 @@ IMPERSONAL = {
         "from_state",
         "to_state",
     ),
-    *("upto", "told", "told_priority", "counts", "story", "client_id", "sender", "sites"),
+    *("upto", "sent_as", "sent_priority", "counts", "story", "client_id", "sender", "sites"),
     *("filters", "source", "namespace", "group_id", "node_id", "births", "position"),
     *("public_key", "auth", "lowest"),
 }

@@ -12,7 +12,6 @@ from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.review.data.tables import OPERATOR_FAULTS
 from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.web.pages.formatting import Formatting, load_translations
-from strikewatch.web.pages.templating import Templates
 from tests.web.site import HAMMER, NOW, SITE, site
 
 EVENTS = f"/api/v1/hammers/{HAMMER}/events"
@@ -149,13 +148,16 @@ def test_a_talk_with_an_operator_is_logged_corrected_and_shown(tmp_path: Path) -
         assert "<b>Operator coached</b> Hot oil, Operator: op-14" in " ".join(html.split())
 
 
-def test_the_form_of_a_talk_has_the_fields_of_its_event() -> None:
+def test_the_form_of_a_talk_has_the_fields_of_its_event(tmp_path: Path) -> None:
     """Every fault that operators can be coached on can be chosen, by its name."""
-    translations = load_translations()
-    formatting = Formatting(translations["en"])
-    form = unescape(bytes(Templates(translations).render(formatting, "_coached_form.html").body).decode())
+    with site(tmp_path) as server:
+        act = server.token("site office", "act")
+        server.work(NOW)
+        html = unescape(server.request("GET", "/write", headers=server.cookie(act)).text)
+    form = html[html.index('data-event="coached"') :].partition("</form>")[0]
     assert re.findall(r'name="(\w+)" required', form) == ["operator", "fault"]
     assert re.findall(r'<option value="(\w+)"', form) == list(OPERATOR_FAULTS)
+    formatting = Formatting(load_translations()["en"])
     assert all(f">{formatting.fault_name(fault)}<" in form for fault in OPERATOR_FAULTS)
 
 

@@ -19,6 +19,8 @@ _FIELDS: Final = ("id", "pgn", "sa", "bus")
 class CanReader(LogReader):
     """Reads a CAN log. A record is a frame of one message: its signals, and the fields of a frame."""
 
+    own_times = True
+
     def __init__(self, path: Path, database: Database, head: bytes) -> None:
         super().__init__(path)
         self._log = open_can_log(path, head)

@@ -30,22 +30,19 @@ class ExcelLog(LogReader):
         self._done = 0
         try:
             book = python_calamine.CalamineWorkbook.from_path(path)
+            names = book.sheet_names
+            sheet = source.sheet or (names[0] if names else "")
+            # Rows are numbered as in the sheet, so empty rows at its top count.
+            self._table: list[list[Any]] = (
+                book.get_sheet_by_name(sheet).to_python(skip_empty_area=False) if sheet in names else []
+            )
         except (python_calamine.CalamineError, OSError, ValueError) as error:
             raise InputError(
                 f"{path}: not an Excel file that can be read ({error}); save it as .xlsx"
             ) from None
-        names = book.sheet_names
-        if source.sheet is not None and source.sheet not in names:
-            listed = ", ".join(f"`{name}`" for name in names)
-            raise InputError(
-                f"{path}: no sheet `{source.sheet}`{close(source.sheet, names)}; there are: {listed}"
-            )
-        if not names:
-            raise InputError(f"{path}: has no sheets")
-        # Rows are numbered as in the sheet, so empty rows at its top count.
-        self._table: list[list[Any]] = book.get_sheet_by_name(source.sheet or names[0]).to_python(
-            skip_empty_area=False
-        )
+        if sheet not in names:
+            listed = ", ".join(f"`{name}`" for name in names) or "none"
+            raise InputError(f"{path}: no sheet `{sheet}`{close(sheet, names)}; there are: {listed}")
         self._heading = Heading(path, self._table, source)
 
     def position(self) -> int:

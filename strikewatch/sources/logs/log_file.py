@@ -109,6 +109,13 @@ class LogFile:
     def __init__(self, path: Path, logs: LogSet, reader: LogReader) -> None:
         self.path: Final = path
         self._logs, self._reader = logs, reader
+        time = logs.source.time
+        if reader.own_times != (time is not None and time.form == "log"):
+            raise InputError(
+                f'{path}: has times of its own; set time = {{ as = "log" }}, with the zone of the logger'
+                if reader.own_times
+                else f'{path}: is a table; name its column of times, like time = {{ at = "@.time", as = "iso" }}'
+            )
         self._mapper = LogMapper(logs.source, logs.clock, reader.column, str(path), reader.names)
         self.account: Final[Account] = self._mapper.account
 

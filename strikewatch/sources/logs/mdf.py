@@ -25,27 +25,46 @@ _FRAME: Final = "CAN_DataFrame"
 class MdfLog(LogReader):
     """The signals of a measurement file. Each channel group has times of its own."""
 
+    own_times = True
+
     def __init__(self, path: Path) -> None:
         super().__init__(path)
         needs("mdf", path)
         import asammdf
 
-        if _header(path) not in (b"##", b"HD"):  # else asammdf fails again when it is collected
-            raise InputError(f"{path}: not an MDF file that can be read (it has no header)")
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 self.file: Any = asammdf.MDF(path)
+            start = _start(self.file)
         except Exception as error:  # noqa: BLE001  # asammdf raises whatever a damaged block leads to
-            said = " ".join(str(error).split())[:160]
-            raise InputError(f"{path}: not an MDF file that can be read ({said})") from None
-        start = _start(self.file)
+            _release(error)
+            raise self._damaged(error) from None
         at_ns = instant.parse((start if start.tzinfo else start.replace(tzinfo=UTC)).isoformat())
         self.absolute = start.tzinfo is not None
         self._start_ns = at_ns if self.absolute else 0
         self.wall_start_ns = None if self.absolute else at_ns
         self.done = 0
         self.names = list(self._places)
+
+    def _damaged(self, error: Exception) -> InputError:
+        said = " ".join(str(error).split())[:160] or type(error).__name__
+        return InputError(f"{self.path}: not an MDF file that can be read ({said})")
+
+    def get(self, group: int, index: int, first: int) -> tuple[Any, Any]:
+        """Return samples of a signal, and a mask of the invalid ones or None. Raises InputError."""
+        try:
+            found: tuple[Any, Any] = self.file.get(
+                group=group,
+                index=index,
+                samples_only=True,
+                ignore_invalidation_bits=True,  # it returns them; otherwise it drops the samples
+                record_offset=first,
+                record_count=_PART,
+            )
+        except Exception as error:  # noqa: BLE001  # as above
+            raise self._damaged(error) from None
+        return found
 
     def close(self) -> None:
         self.file.close()
@@ -100,7 +119,10 @@ class MdfLog(LogReader):
             yield Records(len(time_ns), columns, time_ns, first + 1, "record", units)
 
     def times(self, group: int, first: int) -> Ints:
-        seconds = self.file.get_master(group, record_offset=first, record_count=_PART)
+        try:
+            seconds = self.file.get_master(group, record_offset=first, record_count=_PART)
+        except Exception as error:  # noqa: BLE001  # as above
+            raise self._damaged(error) from None
         if self.file.groups[group].channels[self.file.masters_db[group]].unit not in ("s", "", None):
             raise InputError(
                 f"{self.path}: group {group} is not recorded over time; only times can be mapped"
@@ -110,14 +132,7 @@ class MdfLog(LogReader):
 
     def _values(self, group: int, index: int, first: int) -> Column:
         """Return the values of a signal; invalid ones are not sampled."""
-        samples, invalid = self.file.get(
-            group=group,
-            index=index,
-            samples_only=True,
-            ignore_invalidation_bits=True,  # it returns them; otherwise it drops the samples
-            record_offset=first,
-            record_count=_PART,
-        )
+        samples, invalid = self.get(group, index, first)
         if samples.ndim > 1 or samples.dtype.names:
             raise InputError(
                 f"{self.path}: `{self.file.groups[group].channels[index].name}` is an array of values"
@@ -138,10 +153,15 @@ class MdfLog(LogReader):
         return cells(texts)
 
 
-def _header(path: Path) -> bytes:
-    with path.open("rb") as file:
-        file.seek(64)
-        return file.read(2)
+def _release(error: Exception) -> None:
+    """Close what asammdf left half open, as its destructor fails there and prints a traceback."""
+    step = error.__traceback__
+    while step is not None:
+        owner: Any = step.tb_frame.f_locals.get("self")
+        if hasattr(owner, "_tempfile") and hasattr(owner, "_closed"):
+            owner._tempfile.close()
+            owner._closed = True
+        step = step.tb_next
 
 
 def _start(file: Any) -> datetime:
@@ -198,9 +218,7 @@ class MdfCanLog(CanLog):
         def column(name: str) -> Any:
             if name not in fields:
                 return None
-            return self._log.file.get(
-                group=group, index=fields[name], samples_only=True, record_offset=first, record_count=_PART
-            )[0]
+            return self._log.get(group, fields[name], first)[0]
 
         time_ns = self._log.times(group, first)
         key = np.asarray(column("ID"), np.int64)

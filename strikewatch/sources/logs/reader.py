@@ -12,6 +12,9 @@ from strikewatch.sources.logs.records import Left, Records
 class LogReader(ABC):
     """Reads one file. `names`: the signals that `named` may name; of tables none."""
 
+    own_times = False
+    """Whether the format has times apart from columns or signals: time = { as = "log" }."""
+
     absolute = True
     """Whether `Records.time_ns`, if given, are instants; otherwise they count from the start of the log."""
 

@@ -154,3 +154,12 @@ def test_a_damaged_file_is_refused(tmp_path: Path, length: int) -> None:
     path.write_bytes(path.read_bytes()[:length])
     with pytest.raises(InputError, match="not an MDF file that can be read"):
         read(source(BENCH), path)
+
+
+def test_a_source_must_fit_the_format(tmp_path: Path) -> None:
+    """A measurement file has times of its own, a table has a column of them."""
+    with pytest.raises(InputError, match=r"set time = \{ as = \"log\" \}"):
+        read(source(BENCH, time={"at": "@.time", "as": "s"}), bench(tmp_path, LOCAL))
+    (tmp_path / "shift.csv").write_text("time,p\n")
+    with pytest.raises(InputError, match="name its column of times"):
+        read(source(TABLE, time={"as": "log"}), tmp_path / "shift.csv")
