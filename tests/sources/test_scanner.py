@@ -276,6 +276,22 @@ def test_a_large_payload_is_scanned_if_it_has_no_more_rows_than_allowed(payload:
         assert check(payload)
 
 
+def test_a_step_of_many_payloads_is_scanned_in_pieces() -> None:
+    """All of it, in order, each piece with a run for every group in it."""
+    count = 2 * LARGE_BYTES // 1000
+    block = ",".join(["20.25"] * 200)
+    messages = [
+        b'{"time_ms":%d,"step_s":0.001,"oil_c":[%s]}' % (200 * k, block.encode()) for k in range(count)
+    ]
+    groups = [k // (count // 3) for k in range(count)]
+    runs = scan(messages, groups)
+    assert [k for run in runs for k in range(run.first, run.last)] == list(range(count))
+    assert all(groups[run.first] == groups[run.last - 1] for run in runs)
+    assert len(set(groups)) < len(runs) <= 10
+    times_ms = np.concatenate([run.rows.time_ns for run in runs]) // 10**6
+    assert times_ms.tolist() == list(range(200 * count))
+
+
 @pytest.mark.parametrize(
     "name", ["2024-02-29", "2023-02-29", "2000-02-29", "2026-02-28", "2025-12-31", "2026-04-31"]
 )

@@ -6,7 +6,7 @@ else, valid or not, is left to the strict decoder, which decides and words the r
 the same rows, to the bit.
 """
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from functools import lru_cache
 from itertools import pairwise
 from typing import Final, NamedTuple
@@ -25,7 +25,7 @@ from strikewatch.sources.decode.strict_json import MAX_ROWS, check_size
 _END: Final = bytes(PADDING)
 
 LARGE_BYTES: Final = 2 * MAX_ROWS
-"""Larger payloads are scanned by themselves. No other has more than MAX_ROWS rows."""
+"""So many bytes are scanned at a time, and larger payloads by themselves, so that the buffers stay small."""
 
 
 class Run(NamedTuple):
@@ -53,37 +53,49 @@ class Scanner:
         `latest`: for each payload, the latest time that is accepted.
         """
         runs: list[Run] = []
-        first = 0
-        large = [k for k, payload in enumerate(payloads) if len(payload) > LARGE_BYTES]
-        for k in [*large, len(payloads)]:
-            if k > first:
-                found = self._scan(payloads[first:k], groups[first:k], latest[first:k])
-                runs += [each._replace(first=first + each.first, last=first + each.last) for each in found]
-            if k < len(payloads):
-                found = _scan_large(payloads[k], latest[k])
-                runs += [each._replace(first=k, last=k + 1) for each in found]
-            first = k + 1
+        for first, last in _pieces(payloads):
+            own = payloads[first:last]
+            text = b"\0".join([*own, _END])
+            rows = min(text.count(b",") + len(own), MAX_ROWS)  # another row needs another comma
+            begins = [True, *(group != before for before, group in pairwise(groups[first:last]))]
+            sizes = [len(payload) for payload in own]
+            if sizes[0] > LARGE_BYTES:
+                found = _Buffers(rows, len(text)).scan(text, sizes, begins, latest[first:last])
+            else:
+                if not self._buffers.suffice(rows, len(text)):
+                    self._buffers = _Buffers(2 * rows, 2 * len(text))
+                found = self._buffers.scan(text, sizes, begins, latest[first:last])
+            runs += [run._replace(first=first + run.first, last=first + run.last) for run in found]
         return runs
 
-    def _scan(
-        self, payloads: Sequence[bytes], groups: Sequence[Hashable], latest: Sequence[Instant]
-    ) -> list[Run]:
-        text = b"\0".join([*payloads, _END])
-        rows = text.count(b",") + len(payloads)  # another row needs another comma
-        if not self._buffers.suffice(rows, len(text)):
-            self._buffers = _Buffers(2 * rows, 2 * len(text))
-        begins = [True, *(group != before for before, group in pairwise(groups))]
-        return self._buffers.scan(text, [len(payload) for payload in payloads], begins, latest)
+
+def _pieces(payloads: Sequence[bytes]) -> Iterator[tuple[int, int]]:
+    """Yield (first, last) of consecutive payloads of up to LARGE_BYTES together, and of each larger one by itself.
+
+    Leaves out those that `check_size` rejects: they have more rows or values than allowed.
+    """
+    first = size = 0
+    for k, payload in enumerate(payloads):
+        if size + len(payload) > LARGE_BYTES:
+            if k > first:
+                yield first, k
+            first, size = k, 0
+            if len(payload) > LARGE_BYTES:
+                if _has_allowed_size(payload):
+                    yield k, k + 1
+                first = k + 1
+                continue
+        size += len(payload)
+    if first < len(payloads):
+        yield first, len(payloads)
 
 
-def _scan_large(payload: bytes, latest: Instant) -> list[Run]:
-    """Scan one payload with buffers of its own."""
+def _has_allowed_size(payload: bytes) -> bool:
     try:
         check_size(payload)
     except Rejected:
-        return []
-    buffers = _Buffers(min(payload.count(b",") + 1, MAX_ROWS), len(payload))
-    return buffers.scan(payload + b"\0" + _END, [len(payload)], [True], [latest])
+        return False
+    return True
 
 
 class _Buffers:
