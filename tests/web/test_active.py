@@ -139,6 +139,15 @@ def test_several_alerts_are_acknowledged_or_shelved_together_or_not_at_all(tmp_p
         assert server.request("POST", f"{BASE}/alerts/shelve", body, token).json["changed"] == 2
         assert states() == {"fault_1": "shelved", "fault_2": "shelved"}
         assert server.request("POST", f"{BASE}/alerts/acknowledge", {"alerts": []}, token).status == 422
+        for wrong, words in (
+            ({"comment": "a\0b"}, "contains a character that is not allowed"),
+            ({"comment": "a" * 1001}, "is too long: at most 1000 characters"),
+            ({"coment": ""}, "is not known here"),
+        ):
+            answer = server.request(
+                "POST", f"{BASE}/alerts/acknowledge", {"alerts": named(first)} | wrong, token
+            )
+            assert list(answer.json["fields"].values()) == [words]
 
 
 def test_a_script_gets_only_what_differs_from_the_version_that_it_has(tmp_path: Path) -> None:
@@ -310,6 +319,8 @@ def test_a_self_alert_is_listed_shown_and_acknowledged(
         for path in ("/", "/alerts", "/week", f"/alerts/{SITE}/{alert_id}"):
             html = server.request("GET", path)
             assert html.status == 200, path
+            if path == "/":  # the site's own alert of medium priority is about a hammer
+                assert heading(html.text) == "1 hammer needs action · 1 system alert"
             assert path == "/week" or "Disk full" in html.text
         assert "out-of-service" not in server.request("GET", f"/alerts/{SITE}/{alert_id}").text
         assert server.request("GET", f"/trace/{SITE}/{alert_id}").json["time_s"] == []

@@ -46,7 +46,7 @@ def test_faults_that_a_feed_cannot_show_are_listed_with_the_reason(tmp_path: Pat
     with site(tmp_path) as server:
         server.work(NOW)
         text = _text(server.request("GET", "/").text)
-        assert "Tool not square to the surface: no tilt_deg in the feed" in text
+        assert "Tool not square to the surface: no tilt of the tool in the feed" in text
         assert "Hot oil:" not in text
 
 
@@ -82,7 +82,7 @@ def test_no_greasing_interval_is_shown_with_automatic_greasing(
         assert "overdue by" not in due
         page = chromium.new_page()
         page.goto(f"http://127.0.0.1:{server.port}/")
-        expect(page.locator('[data-slot="grease"]')).to_have_text(GREASED)
+        expect(page.locator('[data-slot="grease_text"]')).to_have_text(GREASED)
 
 
 KEY = (SITE, HAMMER)

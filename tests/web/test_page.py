@@ -9,8 +9,10 @@ import pytest
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.registry import DETECTORS
+from strikewatch.engine.lifecycle import EVENT_KINDS, STATES
 from strikewatch.errors import SettingsError
 from strikewatch.storage.actions import tokens
+from strikewatch.storage.outbox import deliveries
 from strikewatch.web.authentication import SESSION_COOKIE
 from strikewatch.web.pages.formatting import Formatting, load_translations
 from tests.web.site import HAMMER, NOW, SITE, Reply, Site, site
@@ -273,6 +275,13 @@ def test_every_fault_has_texts_that_fit_its_evidence() -> None:
             assert formatting.translation.has(f"evidence.{name}"), name
 
 
+def test_every_event_and_state_of_an_alert_has_words() -> None:
+    translation = load_translations()["en"]
+    assert set(EVENT_KINDS) <= translation.table("event_of_alert").keys()
+    assert set(STATES) == translation.table("state").keys()
+    assert set(deliveries.STATES) == translation.table("delivery").keys()
+
+
 def test_a_translation_is_one_more_file_and_a_wrong_one_is_named(tmp_path: Path) -> None:
     folder = tmp_path / "words"
     folder.mkdir()
@@ -312,8 +321,11 @@ def test_faults_that_can_only_be_inferred_are_listed_on_the_first_page(tmp_path:
         server.work(NOW)
         html = server.request("GET", "/", headers=server.cookie(server.token("site office", "view")))
         assert "What is less certain, and why" in html.text
-        assert "spots are told apart by pauses only: no tool_x_m and tool_y_m in the feed" in html.text
-        assert "no engine_rpm in the feed" in html.text
+        assert (
+            "spots are told apart by pauses only: no tool position east and tool position north in the feed"
+            in html.text
+        )
+        assert "no engine speed in the feed" in html.text
 
 
 def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_show(tmp_path: Path) -> None:
@@ -326,7 +338,7 @@ def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_sh
     with site(tmp_path, sites=sites) as server:
         cookie = server.cookie(server.token("site office", "act"))
         assert server.request("GET", f"/hammers/{SITE}/{HAMMER}", headers=cookie).status == 404
-        server.work(NOW, Event(SITE, HAMMER, "sign_on", NOW - 30 * SECOND, {"operator": "op-14"}))
+        server.work(NOW, Event(SITE, HAMMER, "sign_on", NOW - 60 * SECOND, {"operator": "op-14"}))
         server.fired(NOW - 60 * SECOND, NOW)
         html = server.request("GET", f"/hammers/{SITE}/{HAMMER}", headers=cookie).text
         for words in (
@@ -340,7 +352,25 @@ def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_sh
             "of the minutes since the first data of today",
             "Take out of service",
             "15 s",
+            ">2 min</td>",  # a minute on record, and the one under way
         ):
             assert words in html, words
         assert "pressure_bar" not in html
         assert re.search(r'<svg class="timeline".*?height="150"', html)
+
+
+def test_no_data_is_never_shown_as_nothing_wrong(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        cookie = server.cookie(server.token("site office", "act"))
+        server.request("POST", f"/api/v1/alerts/{server.alert}/acknowledge", {}, headers=cookie)
+
+        def reporting() -> str:
+            html = server.request("GET", "/", headers=cookie).text
+            return re.findall(r'<span id="reporting">(.*?)</span>', html)[0]
+
+        assert reporting() == "no data: no hammer has been heard yet"
+        server.wait(-60 * SECOND)
+        server.work(NOW)
+        assert reporting() == "1 of 1 reporting"
+        server.wait(16 * SECOND)
+        assert reporting() == "no data: no hammer is reporting"

@@ -166,8 +166,8 @@ class AlertActions:
             raise Refused("shelving must end later than now; give a time in the future")
         if until - now > self._longest_shelf:
             raise Refused(
-                f"alerts may be shelved for at most {self._longest_shelf / 3.6e12:g} h "
-                "(alarms.longest_shelf_h); choose a shorter time, or put the hammer out of service"
+                f"alerts may be shelved for at most {self._longest_shelf / 3.6e12:g} h; "
+                "choose a shorter time, or put the hammer out of service"
             )
 
     def unshelve(

@@ -15,6 +15,16 @@ _SAFE_HEADERS: Final = {"Cache-Control": "no-store", "X-Content-Type-Options": "
 _MOST_MISTAKES: Final = 20
 
 
+_IN_WORDS: Final[dict[str, str]] = {
+    "missing": "is required",
+    "string_pattern_mismatch": "contains a character that is not allowed",
+    "string_too_short": "must not be empty",
+    "string_too_long": "is too long: at most {max_length} characters",
+    "extra_forbidden": "is not known here",
+}
+"""Mistakes that pydantic words for programmers, by its type of error."""
+
+
 class ApiResponse(JSONResponse):
     """JSON that is never cached and never taken for another type."""
 
@@ -93,10 +103,15 @@ def guarded(
 def invalid(mistakes: Sequence[Any], skip: int = 0) -> Problem:
     """Return the Problem for mistakes found by pydantic, each with its place without its first `skip` parts."""
     fields = {
-        ".".join(map(str, mistake["loc"][skip:])) or "body": mistake["msg"].removeprefix("Value error, ")
+        ".".join(map(str, mistake["loc"][skip:])) or "body": _in_words(mistake)
         for mistake in mistakes[:_MOST_MISTAKES]
     }
     return Problem(422, one_line(fields), "see /openapi.json for what is accepted", fields=fields)
+
+
+def _in_words(mistake: Any) -> str:
+    words = _IN_WORDS.get(mistake["type"])
+    return words.format(**mistake.get("ctx", {})) if words else mistake["msg"].removeprefix("Value error, ")
 
 
 def one_line(fields: Mapping[str, str]) -> str:

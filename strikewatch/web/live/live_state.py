@@ -19,7 +19,15 @@ from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.state import STATE
 from strikewatch.engine.step_result import StepResult
 from strikewatch.storage.queries.sites import Sites
-from strikewatch.web.live.snapshot import DueItem, Limits, Snapshot, due_items, take_snapshot
+from strikewatch.web.live.snapshot import (
+    DueItem,
+    Limits,
+    Snapshot,
+    WorkUnderWay,
+    due_items,
+    take_snapshot,
+    work_under_way,
+)
 
 MINUTE: Final = 60 * SECOND
 HOUR: Final = 60 * MINUTE
@@ -121,6 +129,10 @@ class LiveHammer:
     def meter_h(self) -> float:
         """What the carrier's hour meter should read, from readings and operation since, h."""
         return float(self._record["upkeep"]["meter"]) / HOUR
+
+    def work_under_way(self) -> WorkUnderWay | None:
+        """Return the stretch of work that has not ended yet."""
+        return work_under_way(self._record)
 
     def not_monitored(self) -> dict[str, list[str]]:
         """Return the faults that cannot be found, by reason."""

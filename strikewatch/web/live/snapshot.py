@@ -7,7 +7,7 @@ import numpy as np
 
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.detectors import hot_oil, same_spot
+from strikewatch.detectors import exposure, hot_oil, same_spot
 from strikewatch.detectors.greasing import manual_greasing
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.detectors.maintenance import long_storage, service_intervals
@@ -89,6 +89,25 @@ def take_snapshot(record: Any, limits: Limits, last_oil: tuple[Instant, float]) 
         tool=attribution.tool_at(record[attribution.TOOLS.name], data_until),
         limits=limits,
     )
+
+
+class WorkUnderWay(NamedTuple):
+    """The stretch of work of a hammer that has not ended yet: who works, since when, and for how long, ns."""
+
+    operator: str | None
+    begin: Instant
+    operating_ns: int
+    firing_ns: int
+
+
+def work_under_way(record: Any) -> WorkUnderWay | None:
+    """Read the stretch under way from a hammer's record of `engine.state.STATE`; None if there is none."""
+    work = record[exposure.DETECTOR.name]
+    begin = int(work["begin"])
+    if begin == NEVER:
+        return None
+    operator = attribution.on_duty(record[attribution.OPERATORS.name], begin)
+    return WorkUnderWay(operator, begin, int(work["operating"]), int(work["firing"]))
 
 
 class DueItem(NamedTuple):

@@ -348,10 +348,14 @@ def verdict(
 ) -> str:
     """Say how many hammers need action, and what else stands; it says nothing about data that does not come."""
     t = formatting.translation
-    parts = [_plural(t, "need", len(urgent)) if urgent else t("now.need_none")]
+    hammers = sum(bool(group.hammer) for group in urgent)
+    system = _count(group for group in urgent if not group.hammer)
+    parts = [] if urgent else [t("now.need_none")]
     shelved = sum(mute.kind == "shelved" for mute in mutes)
     out_of_service = sum(mute.kind == "out_of_service" for mute in mutes)
     for name, count in (
+        ("need", hammers),
+        ("system", system),
         ("notice", _count(low)),
         ("seen", _count(acknowledged)),
         ("shelved", shelved),
@@ -373,4 +377,4 @@ def reporting(formatting: Formatting, heard: Collection[bool]) -> str:
         return t("now.none_known")
     if n == 0:
         return t("now.reporting_none")
-    return t("now.reporting_all" if n == len(heard) else "now.reporting_some", n=n, of=len(heard))
+    return t("now.reporting_all" if n == len(heard) > 1 else "now.reporting_some", n=n, of=len(heard))

@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from strikewatch.core import instant
+from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
 from strikewatch.review.charts.drawing import local_time
@@ -64,7 +65,7 @@ class PageRequest:
         return len(self.known_sites) > 1 and not self.chosen_site
 
     def name_of(self, site: str, hammer: str) -> str:
-        """Return how a hammer is called: with its site where several are shown; a site for what is about none."""
+        """Return how a hammer is called: with the name of its site where several are shown, the site for no hammer."""
         return f"{hammer} ({site})" if hammer and self.several_sites else hammer or site
 
     @property
@@ -94,7 +95,10 @@ GetReview = Callable[[str, Instant, Instant], Review | None]
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """What the pages read. `recordings` is the folder of recordings."""
+    """What the pages read. `recordings` is the folder of recordings.
+
+    `source_lines` describes in a few lines how the source of a hammer's data does, if it is known.
+    """
 
     context: ApiContext
     templates: Templates
@@ -104,6 +108,7 @@ class Pages:
     sites: Sites
     recordings: Path
     get_review: GetReview
+    source_lines: Callable[[Key], Sequence[str]] = lambda _key: ()
 
     @property
     def known_sites(self) -> list[str]:
@@ -192,7 +197,7 @@ def common_variables(page: PageRequest, sites: Sites) -> dict[str, Any]:
         "duration_s": lambda record: _duration_s(record, now),
         "known_sites": page.known_sites,
         "chosen_site": page.chosen_site,
-        "name_of": page.name_of,
+        "name_of": lambda site, hammer: page.name_of(sites.name_of(site), hammer),
     }
 
 

@@ -38,8 +38,10 @@ function put(place, text, tone = "") {
   if (place.textContent !== text) place.textContent = text;
   if ((place.dataset.tone ?? "") !== tone) { place.classList.remove("over", "near"); if (tone) place.classList.add(tone); place.dataset.tone = tone; }
 }
+// A value as a share of its limit; null: unknown, or without a limit.
 function gauge(row, name, share, text, tone = "") {
   const meter = slot(row, name);
+  meter.classList.toggle("none", share === null);
   const value = Math.round(Math.min(Math.max(share, 0), 1) * 100) / 100 * meter.max;
   if (meter.value !== value) meter.value = value;
   meter.classList.toggle("over", tone === "over");
@@ -73,7 +75,7 @@ async function addRows() {
 // What the oil does: rising 0.4 °C a minute, and when it meets the limit.
 function trend(one) {
   if (one.oil_c <= one.oil_limit_c && one.oil_reaches_min !== null && one.oil_reaches_min <= 60) {
-    return fill(texts.oil_reaches, { limit: degrees(one.oil_limit_c), minutes: Math.max(1, one.oil_reaches_min) });
+    return fill(texts.oil_reaches, { minutes: Math.max(1, one.oil_reaches_min) });
   }
   const slope = one.oil_slope_c_per_min;
   if (slope === null) return "";
@@ -110,13 +112,13 @@ function show(changed) {
   put(slot(row, "operator"), one.operator ?? texts.nobody);
   const spot = fill(texts.spot, { spent: one.spot_s, limit: one.spot_limit_s });
   gauge(row, "spot", one.spot_s / one.spot_limit_s, one.firing ? `${texts.firing}, ${spot}` : texts.resting, one.spot_s >= one.spot_limit_s ? "over" : "");
-  if (one.oil_c === null) gauge(row, "oil", 0, texts.oil_unknown);
+  if (one.oil_c === null) gauge(row, "oil", null, texts.oil_unknown);
   else {
     const soon = one.oil_reaches_min !== null && one.oil_reaches_min <= 10;
     const text = fill(texts.oil, { value: degrees(one.oil_c, one.oil_limit_c), limit: degrees(one.oil_limit_c) });
     gauge(row, "oil", one.oil_c / one.oil_limit_c, joined(text, trend(one)), one.oil_c > one.oil_limit_c ? "over" : soon ? "near" : "");
   }
-  if (one.grease_overdue_h === null) gauge(row, "grease", 0, texts.grease_automatic);
+  if (one.grease_overdue_h === null) gauge(row, "grease", null, texts.grease_automatic);
   else {
     const spent_h = one.grease_min / 60;
     const text = fill(texts.grease, { spent: span(one.grease_min * 60), limit: span(one.grease_overdue_h * 3600) });
@@ -173,7 +175,7 @@ function tick() {
   const reporting = document.getElementById("reporting");
   if (reporting) {
     const n = [...latest.values()].filter((one) => agoOf(one) <= LATE_S).length, of = latest.size;
-    put(reporting, of === 0 ? texts.none_known : fill(n === 0 ? texts.reporting_none : n === of ? texts.reporting_all : texts.reporting_some, { n, of }), n === 0 ? "near" : "");
+    put(reporting, of === 0 ? texts.none_known : fill(n === 0 ? texts.reporting_none : n === of && n > 1 ? texts.reporting_all : texts.reporting_some, { n, of }), n === 0 ? "near" : "");
   }
   const clock = document.getElementById("clock");
   if (clock) put(clock, clockText(now_ms, clock.dataset.zone, false));

@@ -23,17 +23,18 @@ from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.entries import list_entries
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import list_mutes
-from strikewatch.storage.queries.alerts import Filter
+from strikewatch.storage.queries.alerts import Filter, ListedAlert
 from strikewatch.storage.queries.traces import rows_between
 from strikewatch.storage.schema.tables import exposure
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.live.live_state import HOUR, MINUTE, is_reporting
+from strikewatch.web.live.snapshot import WorkUnderWay
 from strikewatch.web.live.stream import as_json
 from strikewatch.web.pages.formatting import Formatting, day_begins
 from strikewatch.web.pages.page import PageRequest, Pages
 from strikewatch.web.pages.views.log import inspection_advice, tool_note
 
-MOST_ALERTS: Final = 50
+MOST_ALERTS: Final = 20
 MOST_ENTRIES: Final = 200
 MOST_PROBLEMS: Final = 5
 SAMPLING_WINDOW: Final = 60 * SECOND
@@ -68,9 +69,12 @@ def hammer(pages: Pages, page: PageRequest) -> Response:
             404, f"no data has come from a hammer {key[1]} at {key[0]}", "check the address, or go to Now"
         )
     zone = pages.sites.zone_of(key[0])
+    # The day is drawn from the hour of its first data on.
     today = day_begins(local_time(page.now, zone).date(), zone)
+    first = live.hours.first_heard(today) if live.hours.covers(today, page.now) else None
+    begin = min(today if first is None else first // HOUR * HOUR, page.now - HOUR)
     actions = pages.context.alert_actions
-    alerts = actions.alerts(Filter(key[0], key[1], since=today, states=STATES), MOST_ALERTS + 1)
+    alerts = actions.alerts(Filter(key[0], key[1], since=today, states=STATES))
     entries = list_entries(pages.context.database, key, MOST_ENTRIES)
     inspection = next(
         (entry for entry in entries if entry.event.kind == "inspection" and not entry.corrected_by), None
@@ -87,14 +91,14 @@ def hammer(pages: Pages, page: PageRequest) -> Response:
         reading=as_json(key, live),
         reporting=is_reporting(live, page.now),
         contact=pages.sites.contact_of(*key),
-        timeline=Markup(pages.timelines.day(key, page.formatting, min(today, page.now - HOUR), page.now)),
+        timeline=Markup(pages.timelines.day(key, page.formatting, begin, page.now)),
         standing=actions.alerts(
             Filter(key[0], key[1], states=OPEN - {"returned_unacknowledged"}), order="gravity"
         ),
         mutes=mutes,
         alerts=alerts[:MOST_ALERTS],
         more_alerts=len(alerts) > MOST_ALERTS,
-        operators=_operators(pages.context.database, key, today, alerts),
+        operators=_operators(pages.context.database, key, today, alerts, live.work_under_way()),
         due=live.due_items(page.now),
         inspection=inspection,
         advice=[] if inspection is None else inspection_advice(inspection.event.fields, live.settings),
@@ -107,12 +111,17 @@ def hammer(pages: Pages, page: PageRequest) -> Response:
         not_monitored=_worded(page.formatting, live.not_monitored()),
         uncertain=_worded(page.formatting, live.uncertain()),
         problems=problems,
+        source=pages.source_lines(key),
         settings=_settings(page.formatting, live.settings),
     )
 
 
 def _operators(
-    database: DatabaseAccess, key: Key, today: Instant, alerts: Sequence[Any]
+    database: DatabaseAccess,
+    key: Key,
+    today: Instant,
+    alerts: Sequence[ListedAlert],
+    under_way: WorkUnderWay | None,
 ) -> list[OperatorDay]:
     """Return who worked with a hammer today, most firing first."""
     c = exposure.c
@@ -125,6 +134,9 @@ def _operators(
         for operator, firing_ns, operating_ns in connection.execute(query):
             firing[operator] += firing_ns
             operating[operator] += operating_ns
+    if under_way is not None and under_way.begin >= today:
+        firing[under_way.operator] += under_way.firing_ns
+        operating[under_way.operator] += under_way.operating_ns
     own = {*COMMON, *MISUSE}
     faults = Counter(alert.record["operator"] for alert in alerts if alert.record["fault"] in own)
     return [
