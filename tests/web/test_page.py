@@ -355,7 +355,8 @@ def test_a_hammers_own_page_shows_its_day_its_clocks_and_what_its_feed_cannot_sh
             ">2 min</td>",  # a minute on record, and the one under way
         ):
             assert words in html, words
-        assert "pressure_bar" not in html
+        shown = html.partition('id="standing"')[2]  # behind the values for the script
+        assert not re.search(r"pressure_bar|hammer\.settings|limit_s|channel\.", shown)
         assert re.search(r'<svg class="timeline".*?height="150"', html)
 
 

@@ -43,6 +43,7 @@ _DROPPED: Final = {
     for name in (
         *("quiet", "one", "many", "which", "and_muted", "waiting", "oil_over", "grease_left", "grease_due"),
         "grease_over",
+        "heard",
     )
 } | {"alerts.history", "mute.settings", "preferences.notify", "week.day", "week.total"}
 """Texts that are no longer shown; translations may still have them."""

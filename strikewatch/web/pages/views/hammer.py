@@ -1,5 +1,6 @@
 """One hammer: its day, alerts, operators, clocks, wear, data feed, and the settings in force."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -37,6 +38,8 @@ from strikewatch.web.pages.views.log import inspection_advice, tool_note
 MOST_ALERTS: Final = 20
 MOST_ENTRIES: Final = 200
 MOST_PROBLEMS: Final = 5
+_UNIT: Final = re.compile(r", (s|h|m|mm|bar|rpm|deg|degC|days)(?= \(|;|$)")
+"""A setting's unit in its description; its value has it, too."""
 SAMPLING_WINDOW: Final = 60 * SECOND
 """The rows of this time before the newest one tell how often the feed is sampled."""
 
@@ -178,7 +181,7 @@ def _settings(formatting: Formatting, settings: HammerSettings) -> list[tuple[st
         assert isinstance(model, BaseModel)
         rows = [
             Setting(
-                field.description or field_name,
+                formatting.reason(_UNIT.sub("", field.description or field_name)),
                 _shown(formatting, field_name, value),
                 ""
                 if default is PydanticUndefined or default == value
