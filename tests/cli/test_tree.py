@@ -383,6 +383,12 @@ def test_tokens_are_made_and_revoked_with_json(folders: Path, capsys: pytest.Cap
     assert (made["name"], made["role"], len(str(made["token"])) > 20) == ("kim", "act", True)
     assert run("revoke", "kim") == {"name": "kim", "changed": True}
     assert run("revoke", "kim") == {"name": "kim", "changed": False}
+    assert made["sites"] is None
+    assert run("add", "lee", "--site", "pit", "--site", "bench")["sites"] == ["bench", "pit"]
+    assert main(["token", "list"]) == 0
+    listed = " ".join(capsys.readouterr().out.split())
+    assert "kim act all" in listed
+    assert "lee view bench, pit" in listed
 
 
 def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:

@@ -120,7 +120,7 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     for page in (first, second):
         expect(page.locator("#verdict")).to_contain_text("No hammer needs action", timeout=WAIT_MS)
     first.goto(live_site.url("/alerts?hammer=HB-02"))
-    first.click("td a")
+    first.click(".found .what a")
     expect(first.locator(".story").first).to_contain_text("site office")
     expect(first.locator("#trace svg path.line")).not_to_have_count(0)
     first.locator("#trace svg").hover()

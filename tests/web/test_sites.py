@@ -16,7 +16,7 @@ from tests.web.site import HAMMER, NOW, SITE, Site, site
 BASE = "/api/v1"
 OTHER = "marl-end"
 """A second site, with a hammer HB-01 too and one that the first site does not have."""
-PAGES = ("/", "/open", "/alerts", "/write", "/due", "/week", "/feed", f"/write?hammer={HAMMER}")
+PAGES = ("/", "/open", "/alerts", "/write", "/due", "/week", "/feed", "/active", f"/write?hammer={HAMMER}")
 
 OTHER_ALERT = Alert("same_spot", OTHER, "HB-77", "op-18", "high", NOW, None)
 
@@ -78,6 +78,7 @@ def test_a_limited_token_cannot_name_or_change_another_site(two_sites: Site) -> 
         f"/alerts/{OTHER}/{other}",
         f"/trace/{OTHER}/{other}",
         f"/review/{OTHER}",
+        f"/hammers/{OTHER}/HB-77",
         f"/write?site={OTHER}&hammer={HAMMER}",
     ):
         assert two_sites.request("GET", path, token=token).status in (403, 404), path

@@ -66,6 +66,7 @@ alerts: Final = Table(
     sqlite_with_rowid=False,
 )
 Index("alerts_by_onset", alerts.c.site, alerts.c.onset_ns)
+Index("alerts_by_time", alerts.c.onset_ns)
 OPEN: Final = or_(alerts.c.cleared_ns.is_(None), alerts.c.ahead != 0)
 Index("alerts_open", alerts.c.onset_ns, sqlite_where=OPEN)
 

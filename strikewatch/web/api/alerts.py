@@ -174,7 +174,7 @@ def figures(
     if end <= begin:
         raise Problem(422, "begin is not before end", "name an earlier begin")
     with context.database.read() as connection:
-        by_site = intervals(connection, end, context.sites)
+        by_site = intervals(connection, end, context.sites, begin)
     rules = Rules.of(context.alarms)
     return ApiResponse(
         {

@@ -65,7 +65,7 @@ class PageRequest:
         return len(self.known_sites) > 1 and not self.chosen_site
 
     def name_of(self, site: str, hammer: str) -> str:
-        """Return how a hammer is called: with its site where several are shown; a site for what is about none."""
+        """Return how a hammer is called: with the name of its site where several are shown, the site for no hammer."""
         return f"{hammer} ({site})" if hammer and self.several_sites else hammer or site
 
     @property
@@ -197,7 +197,7 @@ def common_variables(page: PageRequest, sites: Sites) -> dict[str, Any]:
         "duration_s": lambda record: _duration_s(record, now),
         "known_sites": page.known_sites,
         "chosen_site": page.chosen_site,
-        "name_of": page.name_of,
+        "name_of": lambda site, hammer: page.name_of(sites.name_of(site), hammer),
     }
 
 

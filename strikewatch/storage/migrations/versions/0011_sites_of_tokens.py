@@ -1,4 +1,4 @@
-"""Tokens that are limited to sites, and the browsers that get notifications."""
+"""Tokens that are limited to sites, the browsers that get notifications, and an index for searches at all sites."""
 
 from typing import Final
 
@@ -11,6 +11,7 @@ down_revision: Final = "0010"
 
 def upgrade() -> None:
     op.add_column("tokens", sa.Column("sites", sa.Text))
+    op.create_index("alerts_by_time", "alerts", ["onset_ns"])
     op.create_table(
         "push_subscriptions",
         sa.Column("name", sa.Text, primary_key=True),

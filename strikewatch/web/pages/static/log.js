@@ -255,6 +255,7 @@ export function sendEntries({ post, formValues, showProblem }) {
 // The pages of all hammers are kept for the time without a connection; a page that was kept says of when it is.
 function keepForOffline() {
   const old = document.getElementById("old"), { kept, zone } = document.body.dataset;
+  if (!user) localStorage.removeItem("keptAt"); // signing out has cleared what was kept
   if (old && kept !== undefined) {
     const at = new Date(kept);
     const time = Number.isNaN(at.getTime()) ? "" : at.toLocaleString("en-GB", { timeZone: zone, day: "2-digit", month: "short", hour: "2-digit", minute: "2-digit" });

@@ -11,6 +11,7 @@ from starlette.responses import Response
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.review.charts.drawing import local_time
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.outbox import deliveries
 from strikewatch.storage.queries.alerts import ListedAlert
@@ -38,6 +39,7 @@ def alert(pages: Pages, page: PageRequest) -> Response:
         page,
         "alert.html",
         alert=alert,
+        shift_end=pages.sites.shift_end(site, local_time(page.now, pages.sites.zone_of(site))),
         timeline=Markup(pages.timelines.around(alert.record, page.formatting, page.now)),
         history=pages.context.alert_actions.history(ident, site),
         sent=[delivery for delivery in sent if delivery.site == site],

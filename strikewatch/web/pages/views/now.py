@@ -21,8 +21,9 @@ def now(pages: Pages, page: PageRequest) -> Response:
         pages.live_state.hammers.items(),
         key=lambda item: (rank.get("/".join(item[0]), len(rank)), item[0]),
     )
-    not_monitored = [(key[1], hammer.not_monitored()) for key, hammer in hammers]
-    uncertain = [(key[1], hammer.uncertain()) for key, hammer in hammers]
+    names = {key: page.name_of(pages.sites.name_of(key[0]), key[1]) for key, _ in hammers}
+    not_monitored = [(names[key], hammer.not_monitored()) for key, hammer in hammers]
+    uncertain = [(names[key], hammer.uncertain()) for key, hammer in hammers]
     return pages.render(
         page,
         "now.html",

@@ -255,7 +255,7 @@ def read_weeks(
             day = local_time(onset, sites.zone_of(site)).date()
             hammer_weeks[site, hammer].faults[day] += 1
             by_fault[site][fault][day] += 1
-        by_site = intervals(connection, end, allowed)
+        by_site = intervals(connection, end, allowed, begin)
     weeks: dict[str, SiteWeek] = {}
     for (site, hammer), hammer_week in sorted(hammer_weeks.items()):
         if site not in weeks:
