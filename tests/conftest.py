@@ -1,5 +1,6 @@
 """What all tests share: databases, the compiled detectors, and which tests run in one worker."""
 
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -32,6 +33,11 @@ FIRST = (
 """What takes longest is begun first, so that all workers end at about the same time."""
 LAST = ("tests/detectors",)
 """Hundreds of short tests, to fill the gaps."""
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Run twice as many workers as cores: many tests wait for brokers, databases, browsers and processes."""
+    return 2 * (os.cpu_count() or 1)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
