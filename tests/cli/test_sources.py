@@ -182,7 +182,7 @@ def processor(broker: Broker, received: list[str]) -> Iterator[None]:
 
 @pytest.mark.usefixtures("examples")
 def test_listen_takes_nothing_from_the_processor_and_shows_every_topic(
-    examples: Path, tmp_path: Path
+    tmp_path: Path,
 ) -> None:
     """The processor's kept session still gets all messages, though they were heard."""
     with Broker(tmp_path) as broker:

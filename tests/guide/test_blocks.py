@@ -43,6 +43,8 @@ FORMS = {
     "csv",
     "dbc",
     "candump",
+    "text capture",
+    "text result",
 }
 GROUPS = {"alerts", "sources", "hammer", "deliveries", "token", "baseline", "coaching"}
 OWN_TEST = {"verify", "review", "gateway", "convert", "replay"}

@@ -457,6 +457,22 @@ def propose(options: Namespace) -> None:
     print(text, end="")
 
 
+@sources.command(
+    "describe",
+    examples=("strikewatch sources describe > asyncapi.json",),
+    short_help="Print an AsyncAPI description of all topics taken in.",
+)
+@_tables_option()
+@shared.config
+def describe(options: Namespace) -> None:
+    """Print an AsyncAPI 3.0 description of what is taken in, as JSON: the contract's topics and the mapped sources'."""
+    from strikewatch.sources.describe import describe as describe_all
+
+    settings = load_settings(options.config)
+    tables = _tables(options)[1] if options.tables or settings.sources_file else {}
+    print(json.dumps(describe_all(tables, settings.mqtt.prefix), indent=2, ensure_ascii=False))
+
+
 def _hear(options: Namespace, settings: "Settings") -> "Iterable[Captured]":
     """Yield what the broker sends for the time asked for."""
     from strikewatch.service.captures import Listener
