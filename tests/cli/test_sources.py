@@ -14,7 +14,7 @@ import pytest
 
 from strikewatch.sources.mapping import check_tables
 from tests.broker import Broker
-from tests.cli.command import strikewatch
+from tests.cli.command import strikewatch, strikewatch_process
 from tests.service.processor import until
 from tests.sources.mapping.examples import MESSAGES, example_text
 
@@ -234,3 +234,8 @@ def test_listen_says_why_it_cannot(tmp_path: Path) -> None:
     done = strikewatch("sources", "listen", "--config", settings, "--seconds", "1")
     assert done.returncode == 1
     assert "cannot be reached" in done.stderr
+
+
+def test_piped_output_is_not_padded(examples: Path, heard: Path) -> None:
+    done = strikewatch_process("sources", "try", "telem", heard, "--sources", examples)
+    assert max(map(len, done.stdout.splitlines())) < 200

@@ -237,7 +237,7 @@ _PASSED = {
 def _indented(table: Any) -> Any:
     from rich.padding import Padding
 
-    return Padding(table, (0, 0, 0, 2))
+    return Padding(table, (0, 0, 0, 2), expand=False)
 
 
 def _time(at: int) -> str:

@@ -46,7 +46,7 @@ _PRESSURE: Final = (
 )
 _SIGNS: Final[dict[str, tuple[tuple[tuple[str, ...], int], ...]]] = {
     "active": (
-        (("hammer", "breaker", "ham", "firing", "active", "striking", "blow", "schlag", "brk"), 3),
+        (("hammer", "breaker", "ham", "firing", "fire", "active", "striking", "schlag"), 3),
         (
             ("on", "run", "running", "working", "state", "status", "valve", "ein", "betrieb", "busy", "mode"),
             2,
@@ -55,9 +55,9 @@ _SIGNS: Final[dict[str, tuple[tuple[tuple[str, ...], int], ...]]] = {
     "pressure_bar": ((_PRESSURE, 3), (("hyd", "hydraulic", "hydraulik", "line"), 1)),
     "oil_c": ((("oil", "öl", "oel", "oiltemp"), 3), (_TEMPERATURE, 2), (("hyd", "hydraulic"), 1)),
     "engine_rpm": ((("rpm", "drehzahl", "revs"), 3), (("engine", "eng", "motor"), 2), (("speed",), 1)),
-    "grease_level": ((("grease", "fett", "lube"), 2), (("level", "reservoir", "füllstand"), 2)),
+    "grease_level": ((("grease", "fett", "lube"), 2), (("level", "reservoir", "füllstand", "pct"), 2)),
     "grease_flow": ((("grease", "fett", "lube"), 2), (("flow", "pump"), 2)),
-    "grease_bar": ((("grease", "fett", "lube"), 4), (_PRESSURE, 1)),
+    "grease_bar": ((("grease", "fett", "lube"), 2), (_PRESSURE, 2)),
     "tool_x_m": ((("x", "east", "easting"), 3),),
     "tool_y_m": ((("y", "north", "northing"), 3),),
     "boom_deg": ((("boom", "ausleger"), 3), (("angle", "deg"), 1)),
@@ -93,6 +93,7 @@ _ON: Final = (
     "working",
     "start",
     "busy",
+    "schlagen",
 )
 _OFF: Final = (
     "off",
@@ -107,6 +108,7 @@ _OFF: Final = (
     "nein",
     "inactive",
     "rest",
+    "ruhe",
 )
 _TIME_WORDS: Final = (
     "time", "timestamp", "ts", "t", "at", "when", "date", "datetime", "zeit", "datum", "utc", "epoch", "sent", "t0",
@@ -140,7 +142,7 @@ def numbers_of(values: Iterable[Any]) -> list[float]:
         for one in value if isinstance(value, list) else [value]:
             if isinstance(one, int | float) and not isinstance(one, bool):
                 found.append(float(one))
-            elif isinstance(one, str) and (read := number(one)) is not None:
+            elif isinstance(one, str) and (read := number(one, "," if "," in one else ".")) is not None:
                 found.append(read)
     return found
 
@@ -163,7 +165,9 @@ def _guesses(name: str, values: Sequence[Any]) -> Iterable[Guess]:
         if any(word in _NEVER.get(channel, ()) for word in words) or not _fits(channel, values):
             continue
         weight = sum(weight for known, weight in signs if any(word in known for word in words))
-        if channel.startswith("grease") and not any(word in signs[0][0] for word in words):
+        if channel.startswith("grease") and weight < 4:
+            continue
+        if not channel.startswith("grease") and any(word in _SIGNS["grease_bar"][0][0] for word in words):
             continue
         if weight >= 2:
             yield Guess(channel, weight, guess_unit(channel, words))
@@ -214,7 +218,9 @@ def unit_note(channel: str, unit: str, values: Sequence[float]) -> str:
     likely = [
         name
         for name, convert in UNITS[own].items()
-        if bounds.low <= convert(low) and convert(high) <= bounds.high and abs(convert(high)) > 1
+        if bounds.low <= convert(low)
+        and convert(high) <= bounds.high
+        and abs(convert(high)) > bounds.high / 1e3
     ]
     return f"{heard}: not {own}; add unit (one of {', '.join(likely)}), scale, or from and to"
 
@@ -244,6 +250,31 @@ def guess_time(values: Mapping[str, Sequence[Any]], received: Instant) -> tuple[
         if weight >= 1 and (best is None or weight > best[0]):
             best = weight, path, *form
     return None if best is None else best[1:]
+
+
+def guess_date_and_clock(values: Mapping[str, Sequence[Any]]) -> tuple[list[str], str] | None:
+    """Return the paths of a date and a clock time that are apart, and the pattern of both; None if there are none."""
+    found: list[tuple[str, str]] = []
+    for patterns in (
+        ("%d.%m.%Y", "%Y-%m-%d", "%d/%m/%Y", "%Y/%m/%d"),
+        ("%H:%M:%S", "%H:%M:%S.%f", "%H:%M:%S,%f"),
+    ):
+        for path, seen in values.items():
+            form = next((each for each in patterns if seen and _is_form(seen[0], each)), None)
+            if form is not None:
+                found.append((path, form))
+                break
+    if len(found) < 2:
+        return None
+    return [path for path, _ in found], " ".join(form for _, form in found)
+
+
+def _is_form(value: Any, form: str) -> bool:
+    try:
+        datetime.strptime(str(value).strip(), form)  # noqa: DTZ007  # only whether it can be read
+    except ValueError:
+        return False
+    return isinstance(value, str)
 
 
 def _time_form(value: Any, received: Instant) -> tuple[str, bool] | None:

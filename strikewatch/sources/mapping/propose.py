@@ -17,6 +17,7 @@ from strikewatch.sources.decode.messagepack import read_msgpack
 from strikewatch.sources.mapping.guess import (
     Guess,
     guess_channels,
+    guess_date_and_clock,
     guess_time,
     numbers_of,
     split_words,
@@ -166,15 +167,27 @@ def _kind(heard: _Heard) -> tuple[Any, ...]:
     levels = heard.levels
     if heard.form == "sparkplug":
         return heard.form, levels[1] if len(levels) > 1 else ""
-    own = levels[:1] if heard.form == "text" else levels
+    own = levels[:1] if heard.form == "text" or _single_value(heard.tree) else levels
     return heard.form, heard.packed, len(levels), *("*" if _ID.fullmatch(each) else each for each in own)
+
+
+def _single_value(tree: Any) -> str | None:
+    """Return where the value of a message is that has only one, with its time or unit perhaps."""
+    if (
+        not isinstance(tree, dict)
+        or len(tree) > 5
+        or any(isinstance(each, dict | list) for each in tree.values())
+    ):
+        return None
+    places = [key for key in tree if isinstance(key, str) and key.casefold() in _VALUE_KEYS]
+    named = any(isinstance(key, str) and key.casefold() in _NAME_KEYS for key in tree)
+    return None if named or len(places) != 1 else f"@{step_text(places[0])}"
 
 
 def _unused_name(heard: _Heard, names: set[str]) -> str:
     plain = [each for each in heard.levels if not _ID.fullmatch(each)]
-    base = re.sub(
-        r"[^a-z0-9]+", "-", (plain[-1] if heard.form != "text" else plain[0]).casefold() if plain else ""
-    )
+    first = heard.form == "text" or _single_value(heard.tree) is not None
+    base = re.sub(r"[^a-z0-9]+", "-", plain[0 if first else -1].casefold() if plain else "")
     base = base.strip("-") or heard.form
     name = next(
         each for k in range(len(names) + 1) if (each := base if not k else f"{base}-{k + 1}") not in names
@@ -216,24 +229,15 @@ def _table(group: list[_Heard], name: str, site: str | None) -> str:
 
 def _topics_and_records(table: _Table, group: list[_Heard]) -> None:
     first, received = group[0], group[0].message.received
-    pattern, tag = _topic(group)
-    table.head.append("")  # the topic, once it is known whether it names the hammer
+    pattern, tags = _topic(group)
+    table.head.append(f"topic = {_quoted('/'.join(pattern))}")
     if first.form != "json":
         table.head.append(f'payload = "{first.form}"')
     if first.packed:
         table.head.append(f'packed = "{first.packed}"')
-    if first.form == "text":
-        table.head.append('time = "arrival"')
-        table.head[0] = f"topic = {_quoted('/'.join(pattern))}"
-        _hammer(table, pattern, {})
-        seen: dict[str, list[Any]] = {}
-        for heard in group:
-            _add(seen, "value" if tag is None else heard.levels[tag], heard.tree)
-        if tag is None:
-            _channels(table, {"@": seen["value"]}, "at", " ".join(first.levels))
-        else:
-            table.head.append('name = "{tag}"')
-            _channels(table, seen, "named")
+    value_at = _single_value(first.tree)
+    if first.form == "text" or (value_at is not None and tags):
+        _single_values(table, group, pattern, tags, value_at)
         return
     if first.form == "csv":
         path, records = _csv(table, group)
@@ -253,10 +257,20 @@ def _topics_and_records(table: _Table, group: list[_Heard]) -> None:
             for place, value in leaves(heard.tree, "$"):
                 if not re.search(r"\[\d", place) and isinstance(heard.tree, dict):
                     _add(outer, place, value)
-    time = guess_time(values, received) or guess_time(outer, received)
-    _time(table, time)
+    if isinstance(first.tree, list) and len(records) > len(group):  # what only the first record has
+        once = [place for place, seen in values.items() if len(seen) <= len(group) and place.startswith("@.")]
+        outer |= {f"$[0]{place[1:]}": values[place] for place in once}
+        values = {place: seen for place, seen in values.items() if place not in once or not numbers_of(seen)}
+    date_and_clock = guess_date_and_clock(values)
+    time = None if date_and_clock else guess_time(values, received) or guess_time(outer, received)
+    if date_and_clock is None:
+        _time(table, time)
+    else:
+        places, form = date_and_clock
+        at = ", ".join(map(_quoted, places))
+        table.head.append(f'time = {{ at = [{at}], as = "{form}", zone = "UTC" }}  # confirm the zone')
     pair = _name_and_value(values)
-    used = {time[0]} if time else set()
+    used = {time[0]} if time else set(date_and_clock[0]) if date_and_clock else set()
     if pair is not None and any(_HAMMER.search(each) for each in values[pair[0]]):
         pattern = ["+" if level in ("{device}", "{hammer}") else level for level in pattern]
     table.head[0] = f"topic = {_quoted('/'.join(pattern))}"
@@ -271,6 +285,32 @@ def _topics_and_records(table: _Table, group: list[_Heard]) -> None:
     _channels(table, usable, "at")
 
 
+def _single_values(
+    table: _Table, group: list[_Heard], pattern: Sequence[str], tags: list[int], value_at: str | None
+) -> None:
+    """Propose a table of messages with one value each. `value_at`: where it is in an object; None: it is all."""
+    values: dict[str, list[Any]] = {}
+    seen: dict[str, list[Any]] = {}
+    for heard in group:
+        own = dict(leaves(heard.tree))
+        for place, value in own.items():
+            _add(values, place, value)
+        value = heard.tree if value_at is None else own.get(value_at)
+        _add(seen, "/".join(heard.levels[k] for k in tags) or "value", value)
+    _time(table, None if value_at is None else guess_time(values, group[0].message.received))
+    _hammer(table, pattern, {})
+    if any(
+        isinstance(each, str) and re.fullmatch(r"-?\d+,\d+", each) for own in seen.values() for each in own
+    ):
+        table.head.append('decimal = ","')
+    if not tags:
+        _channels(table, {"@": seen["value"]}, "at", " ".join(group[0].levels))
+        return
+    table.head.append(f"name = {_quoted('/'.join(pattern[k] for k in tags))}")
+    table.head += [] if value_at is None else [f"value = {_quoted(value_at)}"]
+    _channels(table, seen, "named")
+
+
 def _add(values: dict[str, list[Any]], place: str, value: Any) -> None:
     seen = values.setdefault(place, [])
     if len(seen) < _MAX_VALUES:
@@ -280,41 +320,36 @@ def _add(values: dict[str, list[Any]], place: str, value: Any) -> None:
 def _is_value(place: str, seen: Sequence[Any], values: Mapping[str, Sequence[Any]]) -> bool:
     """Leave out either an array or its elements: of a block of values the elements, of a list of different ones it."""
     base = place.rpartition("[")[0]
-    has_step = any(words_of(each)[-1:] and _step_form(each) for each in values)
+    arrays = [own for own in values.values() if any(isinstance(each, list) for each in own)]
+    has_step = len(arrays) > 1 or any(_step_form(each) for each in values)
     if re.search(r"\[\d+\]$", place) and base in values:
         return not (has_step or any(isinstance(each, list) and len(each) > 8 for each in values[base]))
     return not (any(isinstance(each, list) for each in seen) and not has_step and f"{place}[0]" in values)
 
 
-def _topic(group: list[_Heard]) -> tuple[list[str], int | None]:
-    """Return the levels of a topic pattern, and which level is the tag of a text."""
+def _topic(group: list[_Heard]) -> tuple[list[str], list[int]]:
+    """Return the levels of a topic pattern, and which of them name the value, of messages with one value each."""
     columns = list(zip(*(heard.levels for heard in group), strict=True))
     pattern = [next(iter(set(column))) if len(set(column)) == 1 else "" for column in columns]
-    tag: int | None = None
-    if group[0].form == "text":
-        varying = [
-            k for k, level in enumerate(pattern) if not level and not all(map(_ID.fullmatch, columns[k]))
-        ]
-        if not varying and len(group) == 1 and len(pattern) > 1 and not _ID.fullmatch(pattern[-1]):
-            varying = [len(pattern) - 1]
-        if not varying:
-            varying = [k for k, level in enumerate(pattern) if not level][-1:]
-        if varying:
-            tag = max(varying, key=lambda k: len(set(columns[k])))
-    hammers = [
-        k for k, column in enumerate(columns) if k != tag and all(_ID.fullmatch(each) for each in column)
-    ]
+    tags: list[int] = []
+    if group[0].form == "text" or _single_value(group[0].tree):
+        varying = [k for k, level in enumerate(pattern) if not level]
+        tags = [k for k in varying if not all(map(_ID.fullmatch, columns[k]))]
+        if not tags and len(group) == 1 and len(pattern) > 1 and not _ID.fullmatch(pattern[-1]):
+            tags = [len(pattern) - 1]
+        tags = tags or varying[-1:]
+    hammers = [k for k, column in enumerate(columns) if k not in tags and all(map(_ID.fullmatch, column))]
     likely = [k for k in hammers if all(_HAMMER.fullmatch(each) for each in columns[k])]
     device = next(reversed(likely or hammers), None)
     for k, column in enumerate(columns):
-        if k == tag:
-            pattern[k] = "{tag}"
+        if k in tags:
+            pattern[k] = "{tag}" if len(tags) == 1 else f"{{tag{tags.index(k) + 1}}}"
         elif k == device:
             usable = all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._\-]*", each) for each in column)
             pattern[k] = "{hammer}" if usable and k in likely else "{device}"
         elif not pattern[k] or re.search(r"[{}+#]", pattern[k]):
             pattern[k] = "+"
-    return pattern, tag
+    return pattern, tags
 
 
 def _csv(table: _Table, group: list[_Heard]) -> tuple[str, list[Any]]:
@@ -385,10 +420,13 @@ def _step_form(place: str) -> str | None:
 
 def _step(table: _Table, values: Mapping[str, Sequence[Any]]) -> None:
     if any(isinstance(one, list) for seen in values.values() for one in seen):
-        for place in values:
-            if form := _step_form(place):
+        for place, seen in values.items():
+            if (form := _step_form(place)) and not any(isinstance(each, list) for each in seen):
                 table.head.append(f"step = {{ at = {_quoted(place)}, as = {_quoted(form)} }}  # confirm")
                 return
+        table.notes.append(
+            "for arrays of values: step_s = 0.1, the time between two of them, above [….channels]"
+        )
 
 
 def _hammer(
@@ -396,6 +434,10 @@ def _hammer(
 ) -> None:
     """Say where the hammer is, unless the topic does."""
     if "{hammer}" in pattern:
+        return
+    in_payload = [place for place, seen in values.items() if _are_hammers(seen)]
+    if in_payload and not device:
+        table.head.append(f"hammer = {_quoted(in_payload[0])}")
         return
     if device or "{device}" in pattern:
         table.head.append('hammer = "{device}"')
@@ -411,6 +453,10 @@ def _hammer(
             table.head.append(f"hammer = {_quoted(place)}  # confirm: heard {printable(str(seen[0]), 40)}")
             return
     table.head.append('hammer = "HB-01"  # confirm: neither topic nor payload seems to name one')
+
+
+def _are_hammers(seen: Sequence[Any]) -> bool:
+    return all(isinstance(each, str) and _HAMMER.fullmatch(each) for each in seen)
 
 
 def _last(place: str) -> str:
@@ -450,6 +496,16 @@ def _names_and_values(
         if isinstance(name := own.get(name_at), str) and value_at in own:
             _add(seen_by, name, own[value_at])
     table.head += [f"name = {_quoted(name_at)}", f"value = {_quoted(value_at)}"]
+    for record in records[:MAX_RECORDS]:  # a yes or no has a field of its own in SenML
+        own = dict(leaves(record))
+        if isinstance(flag := own.get("@.vb"), bool) and isinstance(name := own.get(name_at), str):
+            guessed = guess_channels({name: [flag]}).get(name)
+            if guessed is not None and not any(
+                line.startswith(f"{guessed.channel} ") for line in table.channels
+            ):
+                table.channels.append(
+                    f'{guessed.channel} = {{ at = "@.vb", where = {{ {_quoted(name_at)} = {_quoted(name)} }} }}'
+                )
     _named(table, seen_by, pattern, {place: seen for place, seen in values.items() if place not in pair})
 
 
@@ -515,6 +571,8 @@ def _channels(
         if guess is None:
             example = next((each for each in seen if each is not None), None)
             heard = printable(json.dumps(example, ensure_ascii=False, default=str), 60)
+            if any(word in ("hours", "smh", "hourmeter", "meter", "hmr") for word in words_of(place)):
+                heard += '; an hour meter is an event: event = "hours", meter_h'
             table.notes.append(f"not used: {printable(place, 80)}, heard {heard}")
         else:
             table.channels.append(_channel(guess, place, seen, key, hold_s))
