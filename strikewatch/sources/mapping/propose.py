@@ -185,7 +185,10 @@ def _single_value(tree: Any) -> str | None:
 
 
 def _unused_name(heard: _Heard, names: set[str]) -> str:
-    plain = [each for each in heard.levels if not _ID.fullmatch(each)]
+    sparkplug = heard.form == "sparkplug"
+    plain = [each for each in heard.levels[1 : 2 if sparkplug else None] if sparkplug] or [
+        each for each in heard.levels if not _ID.fullmatch(each)
+    ]
     first = heard.form == "text" or _single_value(heard.tree) is not None
     base = re.sub(r"[^a-z0-9]+", "-", plain[0 if first else -1].casefold() if plain else "")
     base = base.strip("-") or heard.form
@@ -530,6 +533,7 @@ def _named(
 def _sparkplug(table: _Table, group: list[_Heard]) -> None:
     from strikewatch.sources.decode.sparkplug import Nodes  # loads protobuf
 
+    has_devices = any(len(heard.levels) > 4 for heard in group)
     nodes, seen, devices, births = Nodes(False), dict[str, list[Any]](), dict[str, None](), 0
     for heard in group:
         try:
@@ -538,14 +542,15 @@ def _sparkplug(table: _Table, group: list[_Heard]) -> None:
             continue
         births += "BIRTH" in heard.levels[2] if len(heard.levels) > 2 else 0
         for record in taken.records:
-            devices[record.device or record.node] = None
+            devices[record.device if has_devices else record.node] = None
             _add(seen, record.name, record.value)
     first = group[0].levels
     table.head += ['payload = "sparkplug"', f"group = {_quoted(first[1])}" if len(first) > 1 else ""]
     table.head.append("rebirth = true  # asks nodes for their births: the broker must allow it")
-    word = SPARKPLUG_WORDS[2] if any(len(heard.levels) > 4 for heard in group) else SPARKPLUG_WORDS[1]
+    word = SPARKPLUG_WORDS[2 if has_devices else 1]
     table.head.append(f'hammer = "{{{word}}}"')
-    if listed := [each for each in devices if not _HAMMER.fullmatch(each) or " " in each]:
+    listed = [each for each in devices if each]
+    if any(not _HAMMER.fullmatch(each) or " " in each for each in listed):
         pairs = ", ".join(f'{_quoted(each)} = "HB-{k + 1:02}"' for k, each in enumerate(listed[:20]))
         table.head.append(f"hammers = {{ {pairs} }}  # confirm which device is which hammer")
     if not births:

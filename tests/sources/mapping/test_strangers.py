@@ -9,6 +9,7 @@ from strikewatch.core import instant
 from strikewatch.sources.mapping import check_tables
 from strikewatch.sources.mapping.propose import propose
 from strikewatch.sources.mapping.trial import Captured, Trials
+from tests.sources import sparkplug
 
 NOW = instant.parse("2026-03-04T07:15:30Z")
 TAGS = [
@@ -132,3 +133,20 @@ def test_whatever_is_heard_the_proposal_is_toml_without_control_characters(
     text = propose([Captured(topic, payload, NOW), Captured(topic, b'{"v":1,"x":[1,2]}', NOW)])
     assert all(char.isprintable() or char == "\n" for char in text)
     check_tables(tomllib.loads(text))
+
+
+def test_of_sparkplug_the_devices_are_listed_not_the_nodes() -> None:
+    metrics = {"Hammer/On": (True, sparkplug.BOOLEAN), "Hyd/Supply kPa": (14250.0, sparkplug.FLOAT)}
+    sent = [
+        ("NBIRTH/edge-1", sparkplug.birth({}, 0, bd_seq=0)),
+        ("DBIRTH/edge-1/Rig 2", sparkplug.birth(metrics, 1)),
+    ]
+    messages = [
+        Captured(f"spBv1.0/Fennick/{rest}", payload, NOW + k) for k, (rest, payload) in enumerate(sent)
+    ]
+    tables, problems = check_tables(tomllib.loads(propose(messages, "fennick-hollow")))
+    assert not problems
+    assert tables["fennick"].hammers == {"Rig 2": "HB-01"}
+    trials = Trials(tables)
+    found = [values for message in messages for _, _, values in trials.take(message).rows()]
+    assert found == [{"active": True, "pressure_bar": 142.5}]
