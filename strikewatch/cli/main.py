@@ -38,6 +38,7 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "run": ("live", "Run the live processor."),
         "check": ("live", "Check settings, broker, database and disk."),
         "settings": ("live", "Check the settings and print those in force."),
+        "sources": ("sources", "Connect gateways that have topics and payloads of their own."),
         "channels": ("feeds", "List the channels of a feed: units, hold times, ranges."),
         "rejects": ("feeds", "List data that was not used, by sender and reason."),
         "deliveries": ("deliveries", "List, resend and test deliveries; switch endpoints."),

@@ -1,6 +1,6 @@
 """Assemble the HTTP interface of a running processor. Imported only if the interface is switched on."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -11,6 +11,7 @@ from strikewatch.service.push import PushEndpoints
 from strikewatch.service.review_jobs import ReviewJobs
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
+from strikewatch.sources.mapping import SourceHealth
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.commit.store import Store
 from strikewatch.web.api.monitoring import Gauges, Health, Metrics, monitoring_routes
@@ -39,6 +40,7 @@ def open_http_server(
     failed: Callable[[BaseException], None],
     live_state: LiveState,
     push: PushEndpoints | None = None,
+    source_health: Callable[[], Sequence[SourceHealth]] = tuple,
 ) -> Server:
     """Return the server, bound to its port but not started. Raises SettingsError, StoreError."""
     http, suppressed = settings.http, settings.alarms.suppressed
@@ -54,8 +56,9 @@ def open_http_server(
         meter=live_state.meter,
         zone_of=settings.sites.zone_of,
         push=push,
+        source_health=source_health,
     )
-    health = Health(stats, status, store, http.ready_lag_s)
+    health = Health(stats, status, store, http.ready_lag_s, source_health)
     gauges = Gauges(messages, lambda: _database_bytes(settings.store.where))
     metrics = Metrics(health, store, gauges, suppressed)
     templates = Templates(load_translations(http.words_folder))

@@ -190,6 +190,7 @@ class Processor:
                     self._fail,
                     live_state,
                     push,
+                    lambda: worker.source_health,
                 )
             subscriber.start()
             dispatcher.start()

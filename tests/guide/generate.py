@@ -1,6 +1,7 @@
 """Write the generated guides (settings, HTTP interface) anew: `python -m tests.guide.generate`.
 
-`strikewatch/guide/settings.md` comes from the models, `api.md` from the OpenAPI description that the server gives.
+`strikewatch/guide/settings.md` comes from the models, `api.md` from the OpenAPI description that the server gives, and
+`asyncapi.json` from the channels and kinds of events.
 """
 
 import json
@@ -16,6 +17,7 @@ from pydantic_core import PydanticUndefined
 
 import strikewatch.guide
 from strikewatch.settings.tree import Settings
+from strikewatch.sources.describe import describe
 from tests.web.site import site
 
 FOLDER: Final = Path(strikewatch.guide.__file__).parent
@@ -132,6 +134,11 @@ def _fields(operation: dict[str, Any], description: dict[str, Any]) -> list[str]
     return list(schema.get("properties", {}))
 
 
+def asyncapi_text() -> str:
+    """The AsyncAPI description of the contract's topics, as JSON."""
+    return f"{json.dumps(describe(), indent=2, ensure_ascii=False)}\n"
+
+
 def openapi() -> dict[str, Any]:
     """What a running server says of itself."""
     with tempfile.TemporaryDirectory() as folder, site(Path(folder)) as server:
@@ -142,4 +149,5 @@ def openapi() -> dict[str, Any]:
 
 if __name__ == "__main__":
     (FOLDER / "settings.md").write_text(settings_text(), encoding="utf-8")
+    (FOLDER / "asyncapi.json").write_text(asyncapi_text(), encoding="utf-8")
     (FOLDER / "api.md").write_text(api_text(openapi()), encoding="utf-8")

@@ -43,8 +43,10 @@ FORMS = {
     "csv",
     "dbc",
     "candump",
+    "text capture",
+    "text result",
 }
-GROUPS = {"alerts", "hammer", "deliveries", "token", "baseline", "coaching"}
+GROUPS = {"alerts", "sources", "hammer", "deliveries", "token", "baseline", "coaching"}
 OWN_TEST = {"verify", "review", "gateway", "convert", "replay"}
 RECEIVED = instant.parse("2026-03-05T00:00:00Z")
 

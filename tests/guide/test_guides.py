@@ -18,7 +18,7 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sinks.filter import FAULTS
 from strikewatch.web.pages.views.guide import render_guide
 from tests.guide.documents import TEXTS, TOP
-from tests.guide.generate import api_text, openapi, settings_text
+from tests.guide.generate import FOLDER, api_text, asyncapi_text, openapi, settings_text
 from tests.web.site import site
 
 
@@ -26,6 +26,7 @@ def test_the_generated_guides_are_those_of_the_code() -> None:
     """`python -m tests.guide.generate` writes them anew."""
     assert guide.text("settings") == settings_text()
     assert guide.text("api") == api_text(openapi())
+    assert (FOLDER / "asyncapi.json").read_text(encoding="utf-8") == asyncapi_text()
 
 
 def test_the_readme_is_short_and_names_every_guide_and_every_fault() -> None:

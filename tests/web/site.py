@@ -23,6 +23,7 @@ from strikewatch.service.http import open_http_server
 from strikewatch.service.push import PushEndpoints
 from strikewatch.settings.tree import load
 from strikewatch.sinks.dispatcher import Dispatcher
+from strikewatch.sources.mapping import SourceHealth
 from strikewatch.sources.mqtt import Status
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.actions.tokens import Role
@@ -133,12 +134,17 @@ class Site:
 
 @contextmanager
 def site(
-    folder: Path, where: Path | URL | None = None, sites: Any = None, push: Any = None, **http_settings: Any
+    folder: Path,
+    where: Path | URL | None = None,
+    sites: Any = None,
+    push: Any = None,
+    sources: Sequence[SourceHealth] = (),
+    **http_settings: Any,
 ) -> Iterator[Site]:
     """Everything but the worker and the dispatcher: the caller records the turns of the worker; one is recorded.
 
     `where` is an empty database; left out: a file in the folder. `sites`, `push`: settings of these tables; with those
-    of notifications there is a dispatcher, too.
+    of notifications there is a dispatcher, too. `sources`: what was heard of mapped sources.
     """
     port = free_port()
     store_settings = {"path": str(folder / "watch.db"), "reserve_mib": 0}
@@ -165,6 +171,7 @@ def site(
             died.append,
             live_state,
             endpoints,
+            lambda: sources,
         )
         pipeline = Pipeline(settings.of_hammer)
         server.start()

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,8 +17,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from strikewatch.core.alert import PRIORITIES
+from strikewatch.core.instant import SECOND
 from strikewatch.engine.lifecycle import ACTIVE
 from strikewatch.errors import StoreError
+from strikewatch.sources.mapping import SourceHealth
 from strikewatch.sources.mqtt import IN_USE, Status
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import KINDS, counts, list_mutes
@@ -36,10 +38,16 @@ class Health:
     """Whether the processor is alive and ready. `ready_lag_s`: the longest that a message may have waited."""
 
     def __init__(
-        self, stats: WorkerStats, status: Callable[[], Status], database: DatabaseAccess, ready_lag_s: float
+        self,
+        stats: WorkerStats,
+        status: Callable[[], Status],
+        database: DatabaseAccess,
+        ready_lag_s: float,
+        source_health: Callable[[], Sequence[SourceHealth]] = tuple,
     ) -> None:
         self.stats = stats
         self.status = status
+        self.source_health = source_health
         self._database = database
         self._ready_lag_s = ready_lag_s
         self._lock = threading.Lock()
@@ -63,6 +71,14 @@ class Health:
         if self.stats.lag_s > self._ready_lag_s:
             reasons.append(f"messages have waited for more than {self._ready_lag_s:g} s")
         return reasons
+
+    def warnings(self) -> list[str]:
+        """Return what is wrong though the processor is ready: sources that probably have a wrong name or path."""
+        return [
+            f"source {source.name}: {source.messages:,} messages and no value; compare its table with what is sent"
+            for source in self.source_health()
+            if source.has_no_values
+        ]
 
     def _can_write(self) -> bool:
         with self._lock:
@@ -128,7 +144,23 @@ class _Collector(Collector):
             yield GaugeMetricFamily("strikewatch_last_step_age_seconds", "Since the last step", age_s)
         if (size := self._gauges.database_bytes()) is not None:
             yield GaugeMetricFamily("strikewatch_database_bytes", "The database with its log", size)
+        yield from self._of_sources()
         yield from self._stored()
+
+    def _of_sources(self) -> Iterator[Metric]:
+        label = ["source"]
+        messages = CounterMetricFamily("strikewatch_source_messages", "Of a mapped source", labels=label)
+        values = CounterMetricFamily("strikewatch_source_values", "Values read of a source", labels=label)
+        rejected = CounterMetricFamily("strikewatch_source_rejected", "Rejected of a source", labels=label)
+        heard = GaugeMetricFamily(
+            "strikewatch_source_last_heard", "Unix time of a source's last message, s; 0: none", labels=label
+        )
+        for source in self._health.source_health():
+            messages.add_metric([source.name], source.messages)
+            values.add_metric([source.name], source.values)
+            rejected.add_metric([source.name], source.rejected)
+            heard.add_metric([source.name], source.last_heard_ns / SECOND)
+        yield from (messages, values, rejected, heard)
 
     def _stored(self) -> Iterator[Metric]:
         with self._database.read() as connection:
@@ -188,7 +220,10 @@ def monitoring_routes(
 
     def readyz(_request: Request) -> Response:
         reasons = health.reasons()
-        return ApiResponse({"ready": not reasons, "reasons": reasons}, 503 if reasons else 200)
+        answer: dict[str, Any] = {"ready": not reasons, "reasons": reasons}
+        if warnings := health.warnings():
+            answer["warnings"] = warnings
+        return ApiResponse(answer, 503 if reasons else 200)
 
     def scrape(request: Request) -> Response:
         authenticator.authenticate_metrics(request)

@@ -3,7 +3,7 @@
 An operation is one function of a router. Role, time limit, parameters and body are checked here before it is called.
 """
 
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Any, Final, TypeVar
 from zoneinfo import ZoneInfo
@@ -23,6 +23,7 @@ from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.engine.flood import Settings as AlarmSettings
 from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.sources.mapping import SourceHealth
 from strikewatch.storage.actions.alerts import AlertActions
 from strikewatch.storage.actions.tokens import Holder, Role
 from strikewatch.storage.engines.shared import DatabaseAccess
@@ -66,6 +67,8 @@ class ApiContext:
     sites: Sites = None
     push: "PushEndpoints | None" = None
     """Notifications in browsers; None if they are switched off."""
+    source_health: Callable[[], Sequence[SourceHealth]] = tuple
+    """Gives what has been heard of each mapped source."""
 
     @property
     def alert_actions(self) -> AlertActions:

@@ -1,9 +1,10 @@
-"""Rejected data by sender."""
+"""The health of mapped sources, and rejected data by sender."""
 
 from typing import Final
 
 from starlette.responses import Response
 
+from strikewatch.sources.reasons import explain
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.queries.sites import permits
 from strikewatch.web.pages.page import PageRequest, Pages
@@ -13,7 +14,10 @@ FEED_EXAMPLES: Final = 10
 
 
 def feed(pages: Pages, page: PageRequest) -> Response:
-    """Show rejected data by sender; for one sender also examples."""
+    """Show mapped sources and rejected data by sender; for one sender also examples.
+
+    A source can be for several sites, so who may see only some of them does not see sources.
+    """
     sender = page.query.get("sender")
     with pages.context.database.read() as connection:
         problems = feed_problems.search(
@@ -33,4 +37,6 @@ def feed(pages: Pages, page: PageRequest) -> Response:
         examples=examples,
         more=len(problems) > MOST_FEED_PROBLEMS,
         readable=feed_problems.readable,
+        sources=pages.context.source_health() if pages.context.sites is None and sender is None else (),
+        explain=explain,
     )
