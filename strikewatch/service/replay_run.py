@@ -17,6 +17,7 @@ from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
+from strikewatch.sources.hammer_buffer import CONFIRM_TABLE_NS
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.ordering import CLOCK_JUMP_NS, NEVER, Counts, Reorderer
@@ -28,6 +29,9 @@ SettingsOf = Callable[[Key], HammerSettings]
 
 SAVED_LAYOUT: Final = f"{STATE_LAYOUT} {HOLD_LAYOUT} {ORDERING_LAYOUT}"
 """Layout of `SavedHammer.state`."""
+
+SETTLED_NS: Final = 3 * CONFIRM_TABLE_NS
+"""After a jump of a clock, all rows are confirmed by then at the latest where they come evenly."""
 
 LAST_PIECE: Final = 1 << 62
 """Number of the step that closes a replay."""
@@ -109,8 +113,14 @@ class ReplayRun:
             self._begin_recording(group)
         starts = [self._merge.starts[key][s] for s in group.shifts] if self._own else []
         cuts = np.searchsorted(rows.time_ns, starts).tolist()
+        jumps: list[int] = []
         if piece.largest_step > CLOCK_JUMP_NS:
-            cuts += (np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1).tolist()
+            jumps = (np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1).tolist()
+        before = self._reorderer.newest(key)
+        if before != NEVER and int(rows.time_ns[0]) - before > CLOCK_JUMP_NS:
+            jumps.append(0)
+        # rows after a jump are taken one by one until they are confirmed: the others need not share that
+        cuts += [*jumps, *np.searchsorted(rows.time_ns, rows.time_ns[jumps] + SETTLED_NS).tolist()]
         for first, end in pairwise(sorted({0, *cuts, len(rows)})):
             self._take_rows(piece.cut(first, end))
 
