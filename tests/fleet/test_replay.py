@@ -8,6 +8,7 @@ import sys
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,12 +17,14 @@ from hypothesis import HealthCheck, Phase, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from strikewatch.core.batch import Rows
 from strikewatch.errors import InputError, Refused
 from strikewatch.fleet.folder import FleetFolder
 from strikewatch.fleet.plan import plan, segments
 from strikewatch.fleet.recordings import Recording
 from strikewatch.fleet.replay import Workers, replay_fleet
 from strikewatch.settings.tree import load
+from strikewatch.sources.hammer_buffer import HammerBuffer
 from tests.fleet.fleet import SHIFTS, Found, held, whole
 
 
@@ -149,6 +152,22 @@ def test_a_late_event_replays_the_day_it_belongs_to(recordings: Path, tmp_path: 
     found = held(tmp_path / "fleet")
     assert found == whole(recordings)
     assert "op-12" in "".join(found["stretches"])
+
+
+def test_only_the_first_rows_of_a_day_are_taken_one_by_one(
+    recordings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until the jump of the clock over the night is confirmed."""
+    slow: list[int] = []
+    insert = HammerBuffer.insert
+
+    def counting(self: HammerBuffer, rows: Rows, *more: Any) -> Rows:
+        slow.append(len(rows))
+        return insert(self, rows, *more)
+
+    monkeypatch.setattr(HammerBuffer, "insert", counting)
+    whole(recordings)
+    assert 0 < sum(slow) <= 2 * (len(DAYS) - 1) * 181
 
 
 class Killed(BaseException):

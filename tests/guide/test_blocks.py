@@ -44,7 +44,7 @@ FORMS = {
     "dbc",
     "candump",
 }
-GROUPS = {"alerts", "hammer", "deliveries", "token", "baseline", "coaching"}
+GROUPS = {"alerts", "hammer", "deliveries", "token", "baseline", "coaching", "fleet"}
 OWN_TEST = {"verify", "review", "gateway", "convert", "replay"}
 RECEIVED = instant.parse("2026-03-05T00:00:00Z")
 
