@@ -33,6 +33,7 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "replay": ("replay", "Run recorded shifts through the detectors."),
         "convert": ("convert", "Turn logger files into a recorded shift."),
         "what-if": ("what_if", "Replay shifts under other settings and compare."),
+        "fleet": ("fleet", "Replay and review many hammers on Apache Spark."),
     },
     "Live": {
         "run": ("live", "Run the live processor."),

@@ -15,13 +15,23 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
+from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
+from strikewatch.sources.hammer_buffer import CONFIRM_TABLE_NS
+from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.ordering import CLOCK_JUMP_NS, NEVER, Counts, Reorderer
+from strikewatch.sources.ordering import LAYOUT as ORDERING_LAYOUT
 from strikewatch.sources.recordings.merge import Merge, OverlapGroup, Piece
 from strikewatch.sources.recordings.table import FEED_CHANNELS
 
 SettingsOf = Callable[[Key], HammerSettings]
+
+SAVED_LAYOUT: Final = f"{STATE_LAYOUT} {HOLD_LAYOUT} {ORDERING_LAYOUT}"
+"""Layout of `SavedHammer.state`."""
+
+SETTLED_NS: Final = 3 * CONFIRM_TABLE_NS
+"""After a jump of a clock, all rows are confirmed by then at the latest where they come evenly."""
 
 LAST_PIECE: Final = 1 << 62
 """Number of the step that closes a replay."""
@@ -51,6 +61,19 @@ class ReplayInput:
         """Prepare the replay of a merge."""
         feeds = [{} if shift.recorded_in_order else shift.feeds() for shift in merge.shifts]
         return ReplayInput(merge, settings_of, own, reorder_ns, feeds, _events(merge))
+
+
+@dataclass(frozen=True, slots=True)
+class SavedHammer:
+    """What a later replay needs to continue with a hammer."""
+
+    layout: str
+    state: bytes
+    """Of the detectors, of ordering and of held values, as the live processor saves them."""
+    events: tuple[Event, ...]
+    """Events after the newest row."""
+    alerts: tuple[Alert, ...]
+    """Alerts that may still change."""
 
 
 class ReplayRun:
@@ -90,8 +113,14 @@ class ReplayRun:
             self._begin_recording(group)
         starts = [self._merge.starts[key][s] for s in group.shifts] if self._own else []
         cuts = np.searchsorted(rows.time_ns, starts).tolist()
+        jumps: list[int] = []
         if piece.largest_step > CLOCK_JUMP_NS:
-            cuts += (np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1).tolist()
+            jumps = (np.flatnonzero(np.diff(rows.time_ns) > CLOCK_JUMP_NS) + 1).tolist()
+        before = self._reorderer.newest(key)
+        if before != NEVER and int(rows.time_ns[0]) - before > CLOCK_JUMP_NS:
+            jumps.append(0)
+        # rows after a jump are taken one by one until they are confirmed: the others need not share that
+        cuts += [*jumps, *np.searchsorted(rows.time_ns, rows.time_ns[jumps] + SETTLED_NS).tolist()]
         for first, end in pairwise(sorted({0, *cuts, len(rows)})):
             self._take_rows(piece.cut(first, end))
 
@@ -113,7 +142,29 @@ class ReplayRun:
             outcome = self.pipeline.step(Batch([self._with_held_values(portion)]), report=True)
             self.pipeline.commit(outcome)
             self._track(outcome)
-            self._note_silent(key)
+            self.note_coverage(key)
+
+    def saved(self, key: Key) -> SavedHammer:
+        """Return what continues with a hammer. Call it between `finish_rows` and `close`."""
+        return SavedHammer(
+            SAVED_LAYOUT,
+            self.pipeline.saved(key) + self._hold.saved(key) + self._reorderer.saved(key),
+            self._reorderer.look_ahead(key, LAST_PIECE).events,
+            tuple(alert for alert in self._tracker.open_alerts() if (alert.site, alert.hammer) == key),
+        )
+
+    def resume(self, key: Key, saved: SavedHammer) -> None:
+        """Continue with a hammer, before any of its rows; these must all be newer than those before."""
+        self.pipeline.restore(key, saved.layout, saved.state)
+        self._hold.restore(key, saved.layout, saved.state)
+        self._reorderer.restore(key, self.pipeline.watermark(key), NO_ROWS, saved.events)
+        self._reorderer.resume(key, saved.layout, saved.state)
+        for alert in saved.alerts:
+            self._tracker.restore(key, alert, 0, 0)
+            self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
+        if key in self._events:  # an event that two recordings hold counts once
+            known = {repr(event) for event in saved.events}
+            self._events[key] = [event for event in self._events[key] if repr(event) not in known]
 
     def alerts(self) -> list[Alert]:
         """Return the alerts in their final state."""
@@ -164,7 +215,7 @@ class ReplayRun:
         if key in self._current_group:
             self._flush(key)
             if not self._recorded_in_order(self._current_group[key]) or not self._recorded_in_order(group):
-                self._note_silent(key)
+                self.note_coverage(key)
         self._current_group[key] = group
         has = {name for s in group.shifts for name in self._feeds[s].get(key, ())}
         mixed = any(self._merge.shifts[s].recorded_in_order for s in group.shifts)
@@ -213,7 +264,8 @@ class ReplayRun:
     def _recorded_in_order(self, group: OverlapGroup) -> bool:
         return all(self._merge.shifts[s].recorded_in_order for s in group.shifts)
 
-    def _note_silent(self, key: Key) -> None:
+    def note_coverage(self, key: Key) -> None:
+        """Note which faults the rows of a hammer so far cannot show, or only indirectly."""
         group = self._current_group.get(key, OverlapGroup(key, ()))
         self._silent[key].append((group, dict(self.pipeline.unmonitored_faults(key))))
         self._uncertain[key].append(dict(self.pipeline.inferred_faults(key)))

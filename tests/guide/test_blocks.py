@@ -46,7 +46,7 @@ FORMS = {
     "text capture",
     "text result",
 }
-GROUPS = {"alerts", "sources", "hammer", "deliveries", "token", "baseline", "coaching"}
+GROUPS = {"alerts", "sources", "hammer", "deliveries", "token", "baseline", "coaching", "fleet"}
 OWN_TEST = {"verify", "review", "gateway", "convert", "replay"}
 RECEIVED = instant.parse("2026-03-05T00:00:00Z")
 

@@ -16,7 +16,7 @@ from strikewatch.sources.recordings.parquet import ParquetShift
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
 from strikewatch.sources.recordings.table import Shift, TableShift
 
-__all__ = ["ReadOptions", "Shift", "TableShift", "open_shifts"]
+__all__ = ["ReadOptions", "Shift", "TableShift", "open_shifts", "shift_folders"]
 
 SAMPLES: Final = ("samples.parquet", "samples.csv")
 _KINDS: Final[dict[str, type[ParquetShift] | type[CsvShift]]] = {".parquet": ParquetShift, ".csv": CsvShift}
@@ -44,13 +44,24 @@ def open_shifts(path: Path, options: ReadOptions = AS_IN_CONTRACT) -> list[Shift
 
 
 def _inside(folder: Path, options: ReadOptions) -> Iterator[Shift]:
-    """Yield the shift in a folder, or else those in its subfolders; names that begin with a dot are skipped."""
-    found = [folder / name for name in SAMPLES if (folder / name).is_file()]
-    if len(found) > 1:
-        raise InputError(f"{folder}: both {' and '.join(SAMPLES)} exist; keep one of them")
-    if found:
-        yield _KINDS[found[0].suffix](found[0], folder / "events.jsonl", options)
+    for inner in shift_folders(folder):
+        (samples,) = _samples_in(inner)
+        yield _KINDS[samples.suffix](samples, inner / "events.jsonl", options)
+
+
+def shift_folders(folder: Path) -> Iterator[Path]:
+    """Yield a folder that holds a shift, or else those in its subfolders; names that begin with a dot are skipped."""
+    if _samples_in(folder):
+        yield folder
         return
     for inner in sorted(folder.iterdir()):
         if inner.is_dir() and not inner.name.startswith("."):
-            yield from _inside(inner, options)
+            yield from shift_folders(inner)
+
+
+def _samples_in(folder: Path) -> list[Path]:
+    """Return the file of samples in a folder, if it has one."""
+    found = [folder / name for name in SAMPLES if (folder / name).is_file()]
+    if len(found) > 1:
+        raise InputError(f"{folder}: both {' and '.join(SAMPLES)} exist; keep one of them")
+    return found

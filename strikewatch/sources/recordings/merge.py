@@ -87,6 +87,8 @@ class Merge:
     """The first such row of each shift that has any."""
     starts: dict[Key, dict[int, Instant]] = field(init=False)
     """By hammer, when each shift with its rows begins, without rows of a wrong clock."""
+    ends: dict[Key, dict[int, Instant]] = field(init=False)
+    """By hammer, the last instant of each shift with its rows, likewise."""
     _ranges: dict[Part, dict[Key, _PartRange]] = field(init=False)
     _wrong: dict[tuple[int, Key], list[tuple[int, int]]] = field(init=False)
     _groups: dict[tuple[int, Key], OverlapGroup] = field(init=False)
@@ -97,7 +99,7 @@ class Merge:
     def __post_init__(self) -> None:
         self.wrong_clock = [0] * len(self.shifts)
         self.first_wrong = {}
-        self.starts, self._ranges, self._wrong, self._groups = {}, {}, {}, {}
+        self.starts, self.ends, self._ranges, self._wrong, self._groups = {}, {}, {}, {}, {}
         recorded: dict[Key, dict[int, list[Interval]]] = defaultdict(dict)
         for s, shift in enumerate(self.shifts):
             for key, intervals in self._scan(s, shift).items():
@@ -105,6 +107,7 @@ class Merge:
                     recorded[key][s] = intervals
         for key, shifts in recorded.items():
             self.starts[key] = {s: intervals[0][0] for s, intervals in shifts.items()}
+            self.ends[key] = {s: max(high for _, high in intervals) for s, intervals in shifts.items()}
             for group in _overlapping(shifts):
                 order = tuple(sorted(group, key=lambda s, key=key: (self.starts[key][s], s)))  # type: ignore[misc]
                 for s in group:
