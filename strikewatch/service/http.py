@@ -76,7 +76,7 @@ def open_http_server(
         *monitoring_routes(health, metrics, authenticator, http.timeout_s),
         *page_routes(http, authenticator, templates, pages, stream),
     ]
-    return Server(http, store, create_app(context, routes, stream, reviews.close), failed)
+    return Server(http, store, create_app(context, routes, stream, templates.problem, reviews.close), failed)
 
 
 def open_live_state(settings: Settings, worker: Worker) -> LiveState:

@@ -24,7 +24,7 @@ from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from strikewatch.web.api import alerts, deliveries, events, push
-from strikewatch.web.api.problems import ApiResponse, Problem, guarded, not_routed
+from strikewatch.web.api.problems import ApiResponse, Problem, ProblemPage, guarded, not_routed
 from strikewatch.web.api.routing import ApiContext
 from strikewatch.web.authentication import is_forwarded
 from strikewatch.web.live.stream import EventStream
@@ -35,9 +35,16 @@ _HOST_REMEDY: Final = "use localhost or the address that is listened on, or add 
 
 
 def create_app(
-    context: ApiContext, routes: Sequence[BaseRoute], stream: EventStream, close: Callable[[], None]
+    context: ApiContext,
+    routes: Sequence[BaseRoute],
+    stream: EventStream,
+    render: ProblemPage,
+    close: Callable[[], None],
 ) -> FastAPI:
-    """Create the application with the routes of monitoring and pages; `close` is called when it stops."""
+    """Create the application with the routes of monitoring and pages.
+
+    `render` shows a problem as a page; `close` is called when the application stops.
+    """
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
@@ -62,7 +69,7 @@ def create_app(
         redoc_url=None,
         redirect_slashes=False,  # a redirect would lead to the name in the Host header
         generate_unique_id_function=lambda route: route.name,
-        exception_handlers={HTTPException: not_routed},
+        exception_handlers={HTTPException: not_routed(render)},
         middleware=[
             Middleware(HostNames, context.settings),
             Middleware(_HeadAsGet),

@@ -225,6 +225,21 @@ def test_eight_operators_take_few_pages_and_few_screens(chromium: Browser, tmp_p
     phone.close()
 
 
+def test_with_many_to_coach_every_page_is_folded_and_the_first_part_says_whom(
+    chromium: Browser, tmp_path: Path
+) -> None:
+    names = operators(10)
+    many = report(tables(names, dict.fromkeys(names[:4], 4.0), weeks=8), most=3)
+    assert len(many.sites[0].coached) >= 3
+    page = render_html(many)
+    assert not re.findall(r'<details class="person" open>', page)
+    (tmp_path / "folded.html").write_text(page, encoding="utf-8")
+    phone = chromium.new_page(viewport={"width": 360, "height": 800})
+    phone.goto((tmp_path / "folded.html").as_uri())
+    assert phone.evaluate("document.getElementById('appendix').getBoundingClientRect().top") <= 15 * 800
+    phone.close()
+
+
 def test_an_empty_report_says_why() -> None:
     assert "No work is on record in this time." in _page("nothing")
 

@@ -1,6 +1,7 @@
 """Pictures of the page, to be looked at: `python -m tests.web.pictures FOLDER`, and `--readme` for the README's own.
 
-The demo's sheets in its first busy minutes, and pages of no hammer and of sixty; wide and as on a phone, light and
+The demo's sheets in its first busy minutes, and pages of no hammer, of sixty, and of twelve with a hundred active
+alerts; wide and as on a phone, light and
 dark.
 """
 
@@ -17,6 +18,7 @@ import numpy as np
 from PIL import Image
 from playwright.sync_api import Browser
 
+from strikewatch.core.alert import PRIORITIES, Alert
 from strikewatch.core.batch import Batch, Portion, Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.pipeline import Pipeline
@@ -29,7 +31,11 @@ README = Path(__file__).parent / "page.png"
 COLOURS = 48
 BUSY_S = 14.0
 """Of the demo's running; sixty times as much at its site."""
-SHEETS = ("", "alerts", f"hammers/{SITE}/HB-03", "write", "due", "week")
+SHEETS = (
+    *("", "alerts", f"hammers/{SITE}/HB-03", "write", "due", "week", "feed", "choices", "guide"),
+    *("sign-in", "offline", "no-such-page"),
+)
+FAULTS = ("hot_oil", "same_spot", "blank_firing", "grease_overdue", "signal_lost", "grease_due", "cold_oil")
 SHAPES = {"wide": (1280, 900), "phone": (360, 760)}
 
 
@@ -53,8 +59,8 @@ def demo() -> Iterator[str]:
 
 
 @contextmanager
-def crowd(folder: Path, hammers: int) -> Iterator[str]:
-    """A page of so many hammers, each with an hour's work."""
+def crowd(folder: Path, hammers: int, alerts: int = 0) -> Iterator[str]:
+    """A page of so many hammers, each with an hour's work, and so many active alerts of theirs."""
     faults = Faults().by_detector()
     time_ns = NOW - 3600 * SECOND + SECOND // 2 * np.arange(7200, dtype=np.int64)
     with site(folder) as server:
@@ -68,6 +74,20 @@ def crowd(folder: Path, hammers: int) -> Iterator[str]:
                 int(time_ns[-1]),
             )
             server.live_state.enqueue_step(NOW + 59 * SECOND, [portion], pipeline.step(Batch([portion])))
+        server.alerts(
+            *(
+                Alert(
+                    FAULTS[number // hammers % len(FAULTS)],
+                    SITE,
+                    f"HB-{number % hammers + 1:02d}",
+                    f"op-{11 + number % 8}",
+                    PRIORITIES[number % len(PRIORITIES)],
+                    NOW - number * 37 * SECOND,
+                    None,
+                )
+                for number in range(alerts)
+            )
+        )
         yield f"http://127.0.0.1:{server.port}/"
 
 
@@ -97,9 +117,9 @@ def main() -> int:
     options.folder.mkdir(parents=True, exist_ok=True)
     with browser() as chromium:
         if not options.readme:
-            for hammers in (0, 60):
-                with tempfile.TemporaryDirectory() as folder, crowd(Path(folder), hammers) as url:
-                    shoot(chromium, url, options.folder, f"{hammers}-hammers")
+            for hammers, alerts in ((0, 0), (60, 0), (12, 100)):
+                with tempfile.TemporaryDirectory() as folder, crowd(Path(folder), hammers, alerts) as url:
+                    shoot(chromium, url, options.folder, f"{hammers}-hammers-{alerts}-alerts")
         with demo() as url:
             time.sleep(BUSY_S)
             if options.readme:

@@ -177,6 +177,23 @@ def test_a_script_gets_only_what_differs_from_the_version_that_it_has(tmp_path: 
         assert "Acknowledge" not in str(other["items"])  # another kind of reader has its own
 
 
+def test_a_card_of_many_alerts_shows_all_but_advises_on_the_worst_only(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        worst = Alert("hot_oil", SITE, "HB-02", "op-14", "high", NOW, None)
+        others = [
+            Alert("same_spot", SITE, "HB-02", "op-14", "medium", NOW - k * SECOND, None) for k in range(9)
+        ]
+        server.alerts(worst, *others)
+        headers = server.cookie(server.token("site office", "act"))
+        card = (
+            server.request("GET", "/", headers=headers).text.split('data-item="cards:')[1].split("actions")[0]
+        )
+        listed = re.findall(r'data-alert="([^"]+)"', card)
+        assert listed[0] == f"{SITE}/{worst.id}"
+        assert sorted(listed) == sorted(f"{SITE}/{one.id}" for one in (worst, *others))
+        assert card.count('class="advice"') <= 3
+
+
 def test_an_alert_that_has_ended_cannot_be_shelved(tmp_path: Path) -> None:
     with site(tmp_path) as server:
         token = server.token("site office", "act")
@@ -204,7 +221,7 @@ def test_ended_alerts_are_grouped_and_each_group_is_acknowledged_at_once(tmp_pat
             server.alerts(end(ended))
         html = server.request("GET", "/", headers=server.cookie(token)).text
         assert heading(html) == "1 hammer needs action"
-        assert "Ended since you last looked (300)" in html
+        assert "Ended, not acknowledged (300)" in html
         assert "300 times, last at" in html
         assert len(html) < 60_000
         (group,) = server.request("GET", f"{BASE}/active", token=token).json["ended"]

@@ -93,7 +93,7 @@ def test_a_lower_hour_meter_reading_needs_a_reason(tmp_path: Path) -> None:
         ({"bushing": "second_groove_visible"}, "Lower bushing: keep in use."),
         ({"bushing": "second_groove_faint", "turned_before": False}, "Lower bushing: turn it, once."),
         ({"bushing": "second_groove_faint", "turned_before": True}, "Lower bushing: replace it."),
-        ({"bore_mm": 120.0}, "Lower bushing. No limit of the bore is set"),
+        ({"bore_mm": 120.0}, "Lower bushing. No limit of the bore is set; see the operator"),
         ({"tool_length_mm": 700.0}, "Tool. No limit"),
     ],
 )

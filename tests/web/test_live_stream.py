@@ -16,6 +16,7 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.instant import SECOND
 from strikewatch.web.live import compression
 from strikewatch.web.live.compression import ReaderCompressor, SharedCompressor
+from strikewatch.web.live.stream import SPREAD_MS
 from strikewatch.web.pages.timelines import Mark, cluster
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
@@ -122,7 +123,9 @@ def test_an_alert_redraws_the_timeline_of_its_hammer_and_of_no_other(tmp_path: P
         server.alerts(Alert("hot_oil", SITE, HAMMER, None, "high", NOW - SECOND, None))
         picture = reader.event("timeline")
         assert (picture["hammer"], "2 faults" in str(picture["svg"])) == (HAMMER, True)
-        assert reader.event("alerts")["version"]
+        event = reader.event("alerts")
+        assert event["version"]
+        assert event["spread_ms"] == SPREAD_MS  # of the one reader; more of them ask over a longer time
         reader.close()
 
 

@@ -186,6 +186,15 @@ def test_a_missing_alert_and_an_invalid_search_are_shown_as_pages(tmp_path: Path
         assert "<script>alert" not in hostile.text
 
 
+def test_a_browser_gets_a_page_for_a_wrong_address_and_a_program_gets_json(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        page = server.request("GET", "/alert", headers={"Accept": "text/html,*/*;q=0.8"})
+        assert (page.status, page.headers["content-type"]) == (404, "text/html; charset=utf-8")
+        assert "There is no such page" in page.text
+        assert server.request("GET", "/alert").json["error"] == "not found"
+        assert server.request("POST", "/alert", {}, headers={"Accept": "text/html"}).json["error"]
+
+
 @pytest.mark.parametrize("since_h", [0, 30])
 def test_an_alert_is_shown_with_the_hours_around_it_from_memory_or_from_what_is_kept(
     tmp_path: Path, since_h: int

@@ -123,6 +123,12 @@ def test_a_limited_token_names_its_hammer_without_the_site(two_sites: Site) -> N
     assert saved.json["site"] == SITE
 
 
+def test_a_hammers_page_leads_to_its_own_alerts_not_to_those_of_its_namesake(two_sites: Site) -> None:
+    headers = two_sites.cookie(two_sites.token("Ada", "view"))
+    page = two_sites.request("GET", f"/hammers/{OTHER}/{HAMMER}", headers=headers).text
+    assert f'href="/alerts?site={OTHER}&amp;hammer={HAMMER}"' in page
+
+
 @pytest.mark.parametrize("limit", ["token", "choice"])
 def test_the_stream_of_a_limited_reader_has_only_their_site(two_sites: Site, limit: str) -> None:
     headers = two_sites.cookie(two_sites.token("Ada", "view", [SITE] if limit == "token" else None))

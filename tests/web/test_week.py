@@ -87,6 +87,14 @@ def test_a_week_is_compared_with_the_one_before_and_each_day_leads_to_its_alerts
         assert date.fromisoformat("2026-02-25") - today == timedelta(0)
 
 
+def test_a_week_before_without_work_is_no_week_without_faults(tmp_path: Path) -> None:
+    with site(tmp_path) as server:
+        server.fired(NOW - 4 * HOUR, NOW - 3 * HOUR)
+        page = server.request("GET", "/week", headers=server.cookie(server.token("site office", "view"))).text
+        assert "week before: no firing recorded" in page
+        assert not re.search(r"week before: [0–]", page)
+
+
 def test_the_week_is_accessible_and_fits_a_phone(tmp_path: Path) -> None:
     with site(tmp_path) as server, browser() as chromium:
         for k in range(12):

@@ -89,7 +89,7 @@ def bore(bore_mm: float, limit_mm: float | None) -> Decision:
     if limit_mm is None:
         return Decision(
             None,
-            "No limit of the bore is set (faults.wear.bore_limit_mm); see the operator's manual.",
+            "No limit of the bore is set; see the operator's manual.",
         )
     if bore_mm >= limit_mm:
         return Decision("replace", f"The bore, {bore_mm:g} mm, has reached the limit of {limit_mm:g} mm.")
@@ -108,12 +108,12 @@ def lower_bushing(
     return Decision(None, "Neither the wear grooves nor the bore are recorded.")
 
 
-def tool(what: str, value_mm: float, limit_mm: float | None, setting: str) -> Decision:
-    """Judge the fitted tool by its diameter or length (`what`), which wear reduces; `setting` names the limit."""
+def tool(what: str, value_mm: float, limit_mm: float | None) -> Decision:
+    """Judge the fitted tool by its diameter or length (`what`), which wear reduces."""
     if limit_mm is None:
         return Decision(
             None,
-            f"No limit of the tool's {what} is set (faults.wear.{setting}); see the operator's manual.",
+            f"No limit of the tool's {what} is set; see the operator's manual.",
         )
     if value_mm <= limit_mm:
         return Decision(

@@ -215,7 +215,7 @@ def _measured(
     limit = getattr(limits, measure.limit)
     value = readings[-1].value_mm
     of_tool = measure.falling
-    decision = wear.tool(measure.words, value, limit, measure.limit) if of_tool else wear.bore(value, limit)
+    decision = wear.tool(measure.words, value, limit) if of_tool else wear.bore(value, limit)
     trend = fit_trend([reading.hours for reading in readings], [reading.value_mm for reading in readings])
     crossing = trend.crossing(limit, falling=measure.falling) if trend and limit is not None else None
     serial, kind, in_use = (tool.name, tool.kind, tool.in_use) if tool else (None, None, True)

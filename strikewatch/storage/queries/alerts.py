@@ -5,8 +5,9 @@ then the oldest first.
 """
 
 import json
+from collections import Counter
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
@@ -48,7 +49,8 @@ class Filter:
     """Which alerts to search for; None: any. Onsets are in [`since`, `before`). `states` None: the open ones.
 
     `sites`: those that the searching person may see. `unassigned`: only those of nobody who was signed on.
-    `ignore_case`: of the ids of hammer and operator, as people type them.
+    `ignore_case`: of the ids of hammer and operator, as people type them. `after`: only those that follow this
+    alert in the order `newest`.
     """
 
     site: str | None = None
@@ -62,6 +64,7 @@ class Filter:
     sites: Sites = None
     unassigned: bool = False
     ignore_case: bool = False
+    after: AlertKey | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,19 +176,31 @@ class Facet:
 
 
 def facets(connection: Connection, wanted: Filter) -> list[Facet]:
-    """Count the matching alerts by what they can be filtered by."""
+    """Count the matching alerts, in whatever state, by what they can be filtered by."""
     c = alerts.c
-    columns = (c.site, c.hammer, c.operator, c.fault, c.priority, handling.c.state)
-    # With the site first, SQLite would go through all alerts in the order of an index, whatever the time asked for.
+    columns = (c.site, c.hammer, c.operator, c.fault, c.priority)
+    conditions = _conditions(replace(wanted, states=STATES))
+    # Nearly all alerts are normal. So all are counted by an index alone, and only the others are joined with their
+    # state. With the site first, SQLite would go through all alerts, whatever the time asked for.
+    groups = columns[::-1]
+    every = select(*columns, func.count()).where(*conditions).group_by(*groups)
     same = and_(c.site == handling.c.site, c.id == handling.c.id)
-    query = (
-        select(*columns, func.count())
+    not_normal = (
+        select(*columns, handling.c.state, func.count())
         .select_from(handling)
         .join(alerts, same)
-        .where(*_conditions(wanted))
-        .group_by(*reversed(columns))
+        .where(*conditions, NOT_NORMAL)
+        .group_by(*groups, handling.c.state)
     )
-    return [Facet(*row) for row in connection.execute(query)]
+    normal = Counter({row[:-1]: row[-1] for row in map(tuple, connection.execute(every))})
+    found = [Facet(*row) for row in connection.execute(not_normal)]
+    for one in found:
+        normal[one.site, one.hammer, one.operator, one.fault, one.priority] -= one.count
+    return found + [
+        Facet(site, hammer, operator, fault, priority, "normal", n)
+        for (site, hammer, operator, fault, priority), n in normal.items()
+        if n > 0
+    ]
 
 
 def _conditions(wanted: Filter) -> list[table.Condition]:
@@ -207,6 +222,11 @@ def _conditions(wanted: Filter) -> list[table.Condition]:
         conditions.append(c.onset_ns >= wanted.since)
     if wanted.before is not None:
         conditions.append(c.onset_ns < wanted.before)
+    if wanted.after is not None:
+        site, alert_id = wanted.after
+        last = alerts.alias("last").c
+        onset = select(last.onset_ns).where(last.site == site, last.id == alert_id).scalar_subquery()
+        conditions += (c.onset_ns <= onset, or_(c.onset_ns < onset, c.id > alert_id))
     states = OPEN if wanted.states is None else wanted.states
     if not {*STATES} <= {*states}:
         conditions.append(handling.c.state.in_(sorted(states)))

@@ -1,7 +1,7 @@
 """Error responses: every failure is answered in one form, `error` and `remedy`."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Mapping, Sequence
 from typing import Any, Final
 
 from fastapi.exceptions import RequestValidationError
@@ -119,16 +119,21 @@ def one_line(fields: Mapping[str, str]) -> str:
     return "; ".join(f"{name}: {problem}" for name, problem in fields.items())
 
 
-async def not_routed(_request: Request, error: Exception) -> Response:
-    """Answer an unknown path or method."""
-    assert isinstance(error, HTTPException)
-    problem = Problem(error.status_code, error.detail.lower(), "see /openapi.json for all operations")
-    response = problem.response()
-    response.headers.update(error.headers or {})
-    allow = response.headers.get("Allow", "")
-    if "GET" in allow and "HEAD" not in allow:
-        response.headers["Allow"] = f"HEAD, {allow}"
-    return response
+def not_routed(render: ProblemPage) -> Callable[[Request, Any], Coroutine[Any, Any, Response]]:
+    """Return what answers an unknown path or method: a browser that opens a page gets one, all others JSON."""
+
+    async def respond(request: Request, error: HTTPException) -> Response:
+        if request.method == "GET" and "text/html" in request.headers.get("accept", ""):
+            return render(Problem(error.status_code, "there is no such page", "check the address"), request)
+        problem = Problem(error.status_code, error.detail.lower(), "see /openapi.json for all operations")
+        response = problem.response()
+        response.headers.update(error.headers or {})
+        allow = response.headers.get("Allow", "")
+        if "GET" in allow and "HEAD" not in allow:
+            response.headers["Allow"] = f"HEAD, {allow}"
+        return response
+
+    return respond
 
 
 def _of_error(error: StrikewatchError) -> Problem:

@@ -1,7 +1,8 @@
 """Server-sent events with what changes on the page, made and compressed once for all readers.
 
 Events: `now`, a list of hammers as `as_json` gives them (whole for a new reader, then the fields that changed);
-`timeline`, one hammer's timeline as a picture; `alerts`, whenever what is open or muted changes. A reader that is too
+`timeline`, one hammer's timeline as a picture; `alerts`, whenever what is open or muted changes, with the time over
+which readers spread their requests for it. A reader that is too
 slow is disconnected and reconnects by itself.
 """
 
@@ -35,6 +36,9 @@ MOST_PENDING_EVENTS: Final = 50
 RECONNECT_MS: Final = 1000
 KEEPALIVE_S: Final = 10.0
 """Something is sent at least this often, so that silence means a lost connection; the reader is authenticated anew."""
+
+SPREAD_MS: Final = 4
+"""Each reader asks for the changed alerts after a random time, at most this for each of all readers."""
 
 DrawTimeline = Callable[[Key, LiveHammer, Instant], str]
 """Draws a hammer's timeline up to an instant, as SVG."""
@@ -205,7 +209,7 @@ class EventStream:
         return _event("now", {"now_ms": self._wall() // 1_000_000, "hammers": hammers})
 
     def _alerts_event(self) -> bytes:
-        return _event("alerts", {"version": self._alerts.version})
+        return _event("alerts", {"version": self._alerts.version, "spread_ms": SPREAD_MS * self.readers})
 
     async def _redraw(self, key: Key) -> bool:
         """Draw a timeline that is out of date; return whether it was drawn."""

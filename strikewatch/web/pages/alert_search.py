@@ -1,7 +1,8 @@
 """The search in the alerts: what a request asks for, and what there is to choose from.
 
 Everything is in the address of the page, so that a search can be kept and sent to others. Days are the site's own and
-both ends count. Earlier names of parameters keep their meaning: `before` is an instant or a day that no longer counts.
+both ends count. `before` is an instant or a day that no longer counts. `after` is site/id of the last alert
+of the page before: several alerts may have the same onset.
 """
 
 from collections import Counter
@@ -53,6 +54,7 @@ class AlertSearch(BaseModel):
     since: str = Field("", max_length=200)
     until: str = Field("", max_length=200)
     before: str = Field("", max_length=200)
+    after: str = Field("", max_length=200)
 
     @staticmethod
     def parse(parameters: Mapping[str, Any]) -> "AlertSearch":
@@ -74,7 +76,7 @@ class AlertSearch(BaseModel):
 
     def link(self, **changes: str) -> str:
         """Return the address of this search with some parameters changed."""
-        fields = {**self.model_dump(exclude={"before"}), "last": self._last, **changes}
+        fields = {**self.model_dump(exclude={"before", "after"}), "last": self._last, **changes}
         return "/alerts?" + urlencode({name: value for name, value in fields.items() if value})
 
     @property
@@ -134,6 +136,7 @@ def _instant(
 def filter_of(search: AlertSearch, span: Span) -> Filter:
     """Return the filter of a search; an unknown priority, fault or state matches nothing."""
     ends = [at for at in (span.end, span.before) if at is not None]
+    site, _, last = search.after.rpartition("/")
     states = STATE_GROUPS.get(search.state, frozenset({search.state})) if search.state else STATES
     return Filter(
         site=search.site or None,
@@ -146,6 +149,7 @@ def filter_of(search: AlertSearch, span: Span) -> Filter:
         before=min(ends, default=None),
         unassigned=search.operator == NOBODY,
         ignore_case=True,
+        after=(site, last) if search.after else None,
     )
 
 

@@ -194,7 +194,7 @@ export function follow({ refreshActive }) {
   findLive();
   setInterval(tick, 1000);
   if (!open && !rows) return;
-  let source;
+  let source, asking;
   const connect = () => {
     source = new EventSource("/stream");
     source.addEventListener("now", (event) => {
@@ -211,7 +211,10 @@ export function follow({ refreshActive }) {
       const place = byKey.has(key) ? slot(byKey.get(key), "timeline") : null;
       if (place) place.innerHTML = data.svg; else timelines.set(key, data.svg);
     });
-    source.addEventListener("alerts", () => refreshActive());
+    source.addEventListener("alerts", (event) => {
+      // Many open pages do not ask at the same instant.
+      asking ??= setTimeout(() => { asking = undefined; refreshActive(); }, Math.random() * JSON.parse(event.data).spread_ms);
+    });
     source.addEventListener("error", () => {
       showLost(true);
       if (source.readyState === EventSource.CLOSED) { source.close(); setTimeout(connect, 2000); }

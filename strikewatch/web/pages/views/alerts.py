@@ -36,7 +36,7 @@ def alerts(pages: Pages, page: PageRequest) -> Response:
         with pages.context.database.read() as connection:
             offered = choices(facets(connection, in_time), search)
         found = pages.context.alert_actions.alerts(filter_of(search, span), SHOWN + 1)
-    last = found[SHOWN - 1].record["onset"] if len(found) > SHOWN else None
+    last = found[SHOWN - 1].record if len(found) > SHOWN else None
     options = _options(offered, search, page)
     return pages.render(
         page,
@@ -50,7 +50,7 @@ def alerts(pages: Pages, page: PageRequest) -> Response:
         found=found[:SHOWN],
         offered=offered,
         nobody=NOBODY,
-        earlier=last and search.link(before=last),
+        earlier=last and search.link(before=search.before, after=f"{last['site']}/{last['id']}"),
         to_acknowledge=STATE_GROUPS["waiting"],
         options=options,
         narrowed={

@@ -74,9 +74,9 @@ def inspection_advice(fields: Mapping[str, Any], settings: HammerSettings) -> li
         turned = fields.get("turned_before")
         advice.append(("bushing", wear.lower_bushing(state, turned, bore_mm, limits.bore_limit_mm)))
     for name, measure in (("tool_mm", "diameter"), ("tool_length_mm", "length")):
-        setting = f"tool_{measure}_limit_mm"
         if name in fields:
-            advice.append(("tool", wear.tool(measure, fields[name], getattr(limits, setting), setting)))
+            limit_mm = getattr(limits, f"tool_{measure}_limit_mm")
+            advice.append(("tool", wear.tool(measure, fields[name], limit_mm)))
     return advice
 
 

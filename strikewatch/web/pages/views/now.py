@@ -8,7 +8,7 @@ from starlette.responses import Response
 from strikewatch.web.api.problems import ApiResponse
 from strikewatch.web.live.live_state import is_reporting
 from strikewatch.web.live.stream import as_json
-from strikewatch.web.pages.active import reporting
+from strikewatch.web.pages.active_items import reporting
 from strikewatch.web.pages.formatting import Formatting
 from strikewatch.web.pages.page import PageRequest, Pages
 
