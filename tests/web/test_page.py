@@ -309,6 +309,7 @@ def test_a_translation_with_earlier_names_of_texts_is_read(tmp_path: Path) -> No
     (tmp_path / "eo.toml").write_text(
         '[sheet]\nnow = "Nun"\n[write]\nmend = "Ripari"\n[now]\nrest = "Finitaj ({n})"\n'
         '[fault.same_spot]\ntold = "Frapis {firing_s}."\ndo = "Haltu."\n'
+        '[week]\nlittle = "tro malmulte"\n'
     )
     formatting = Formatting(load_translations(tmp_path)["eo"])
     translation = formatting.translation

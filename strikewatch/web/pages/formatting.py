@@ -45,7 +45,15 @@ _DROPPED: Final = {
         "grease_over",
         "heard",
     )
-} | {"alerts.history", "mute.settings", "preferences.notify", "week.day", "week.total"}
+} | {
+    "alerts.history",
+    "mute.settings",
+    "preferences.notify",
+    "week.day",
+    "week.little",
+    "week.total",
+    "week.was_n",
+}
 """Texts that are no longer shown; translations may still have them."""
 
 
