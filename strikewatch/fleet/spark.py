@@ -67,10 +67,7 @@ def session(master: str | None = None, **options: str) -> "Iterator[SparkSession
     Raises InputError if Spark or Java is not installed.
     """
     try:
-        with warnings.catch_warnings(
-            action="ignore", category=FutureWarning
-        ):  # of pandas, which we do not hand to it
-            from pyspark.sql import SparkSession
+        from pyspark.sql import SparkSession
     except ImportError:
         raise InputError(
             "Spark is not installed; install it with: pip install 'strikewatch[spark]'"
@@ -89,11 +86,14 @@ def session(master: str | None = None, **options: str) -> "Iterator[SparkSession
         builder = builder.config(name, value)
     if master is not None or not submitted:
         builder = builder.master(master or "local[*]")
-    spark = builder.getOrCreate()
-    try:
-        yield spark
-    finally:
-        spark.stop()
+    with warnings.catch_warnings():
+        # it is about frames of pandas, which are never handed to Spark here
+        warnings.filterwarnings("ignore", "PySpark does not yet fully support pandas", FutureWarning)
+        spark = builder.getOrCreate()
+        try:
+            yield spark
+        finally:
+            spark.stop()
 
 
 def workers(spark: "SparkSession") -> Workers:
