@@ -427,3 +427,13 @@ def test_keys_of_messages_in_a_table_of_files_are_refused_not_ignored() -> None:
     found = dict(check_tables(tomllib.loads(table))[1])
     assert {"x.records", "x.step_s", "x.time.since", "x.channels.oil_c.at"} <= found.keys()
     assert 'named = "oil"' in found["x.channels.oil_c.at"]
+
+
+def test_lines_of_json_are_proposed_as_such() -> None:
+    lines = b'{"dev":"HB-01","ts":1772608500000,"oil_temp":61.2}\n{"dev":"HB-02","ts":1772608500100,"oil_temp":60}\n'
+    message = Captured("fleet/lines", lines, NOW)
+    tables, problems = check_tables(tomllib.loads(propose([message], "fennick-hollow")))
+    assert not problems
+    assert tables["lines"].payload == "jsonl"
+    found = [(key[1], values) for key, _, values in Trials(tables).take(message).rows()]
+    assert found == [("HB-01", {"oil_c": 61.2}), ("HB-02", {"oil_c": 60.0})]
