@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from strikewatch.core.channels import CHANNELS
+from strikewatch.core.printable import printable
 from strikewatch.errors import Rejected
 from strikewatch.sources.mapping.guess import (
     Guess,
@@ -37,7 +38,7 @@ from strikewatch.sources.mapping.heard import (
 )
 from strikewatch.sources.mapping.leaves import leaves
 from strikewatch.sources.mapping.tables import SPARKPLUG_WORDS
-from strikewatch.sources.mapping.trial import Captured, printable
+from strikewatch.sources.mapping.trial import Captured
 
 MAX_RECORDS: Final = 2_000
 """Of each kind of message, so many records are studied."""
