@@ -116,7 +116,7 @@ def _payloads(data: bytes, lines: list[bytes], source: SourceTable | None) -> It
     """Yield the payloads of a file: all of it if that is one, else each line."""
     binary = source is not None and (source.payload in _BINARY or source.packed is not None)
     text = _is_text(data)
-    one = source is not None and source.payload == "csv"
+    one = source is not None and source.payload in ("csv", "jsonl")
     may_be_json = source is None or source.payload == "json"
     if (binary or source is None) and lines and text and all(map(_HEX.fullmatch, lines)):
         yield from map(_unhex, lines)
@@ -127,8 +127,9 @@ def _payloads(data: bytes, lines: list[bytes], source: SourceTable | None) -> It
 
 
 def _payload(written: bytes, source: SourceTable | None) -> bytes:
-    binary = source is None or source.payload in _BINARY or source.packed is not None
-    if binary and len(written) >= 4 and _HEX.fullmatch(written) and not written.isdigit():
+    # JSON is never hexadecimal, while a text or a line of values may look like it.
+    may_be_hex = source is None or source.payload not in ("text", "csv") or source.packed is not None
+    if may_be_hex and len(written) >= 4 and _HEX.fullmatch(written) and not written.isdigit():
         return _unhex(written)
     return written
 

@@ -15,6 +15,7 @@ Schema = dict[str, Any]
 
 _CONTENT_TYPES: Final = {
     "json": "application/json",
+    "jsonl": "application/jsonl",
     "text": "text/plain",
     "csv": "text/csv",
     "cbor": "application/cbor",

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import URL
 
+from strikewatch.core.printable import printable
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.feed_problems import (
     DAY,
@@ -16,7 +17,6 @@ from strikewatch.storage.actions.feed_problems import (
     OTHERS,
     Problem,
     examples,
-    printable,
     readable,
     search,
 )

@@ -158,9 +158,10 @@ def try_(options: Namespace) -> int:
     if something is rejected or there is no value.
     """
     from strikewatch.core import instant
+    from strikewatch.core.printable import printable
     from strikewatch.service.captures import read_captures
     from strikewatch.sources.mapping.tables import close
-    from strikewatch.sources.mapping.trial import Trials, printable
+    from strikewatch.sources.mapping.trial import Trials
 
     path, tables, _ = _tables(options)
     if options.name not in tables:
@@ -201,7 +202,7 @@ def try_(options: Namespace) -> int:
 def _show_trial(console: "Console", trial: "Trial") -> None:
     """Print what one message gives."""
     from strikewatch.core.channels import CHANNELS
-    from strikewatch.sources.mapping.trial import printable
+    from strikewatch.core.printable import printable
 
     console.print(printable(trial.message.topic), style="bold")
     rows = list(trial.rows())
@@ -254,7 +255,7 @@ def _cell(values: dict[str, Any], name: str) -> str:
 
 
 def _show_sum(console: "Console", tried: "Sequence[Trial]", advice: Sequence[str]) -> None:
-    from strikewatch.sources.mapping.trial import printable
+    from strikewatch.core.printable import printable
 
     values = sum(trial.mapped.values for trial in tried)
     events = sum(len(trial.mapped.events) for trial in tried)
@@ -331,7 +332,7 @@ class _Topic:
         self.last: Trial | None = None
 
     def add(self, trial: "Trial") -> None:
-        from strikewatch.sources.mapping.trial import printable
+        from strikewatch.core.printable import printable
 
         self.count += 1
         self.sources = trial.sources
@@ -360,7 +361,7 @@ class _Topic:
 
 def _show_heard(topics: dict[str, _Topic], others: int, trials: "Trials", settings: "Settings") -> None:
     """Print the topics heard, and what the tables probably miss."""
-    from strikewatch.sources.mapping.trial import printable
+    from strikewatch.core.printable import printable
 
     console = output.tables()
     if not topics:

@@ -50,7 +50,8 @@ class LogClock:
 
     def __init__(self, table: TimeTable) -> None:
         self._form = table.form
-        self._since = table.since
+        self._since = table.since is not None
+        self._counts_locally = table.counts_locally
         self._zone = ZoneInfo(table.zone) if table.zone else None
         # A text without an offset is read as if in UTC, and placed in the zone with the rows around it.
         self._reader = TimeReader(table.model_copy(update={"zone": "UTC"}) if table.zone else table)
@@ -58,7 +59,7 @@ class LogClock:
 
     def column(self, parts: Sequence[Column]) -> Placed:
         """Return the instants of a column of times, or of two that are date and clock."""
-        if self._form in NS_PER:
+        if self._form in NS_PER and not self._counts_locally:
             counts = parts[0].integers() if isinstance(parts[0], Texts) else parts[0]
             if isinstance(counts, np.ndarray):
                 return self._counts(counts)
@@ -144,13 +145,13 @@ class LogClock:
                 if self._zone is None:
                     found[k], problems[k] = _NO_TIME, "has no offset; name the clock's zone in `zone`"
                 continue
-            found[k], why = self._one(raw)
+            found[k], why = self._one(raw.item() if isinstance(raw, np.generic) else raw)
             if found[k] < 0:
                 problems[k] = why
             elif self._form == "iso":
                 local[k] = not _OFFSET.search(str(raw))
             else:
-                local[k] = self._form not in NS_PER and "%z" not in self._form
+                local[k] = self._counts_locally or (self._form not in NS_PER and "%z" not in self._form)
         return found, local, problems
 
 

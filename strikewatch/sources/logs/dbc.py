@@ -24,7 +24,8 @@ from strikewatch.sources.logs.records import Cells, Column, Mask, Records
 _NULL_ADDRESS: Final = 0xFE
 """Source address that a DBC writes where it means any."""
 _RESERVED: Final = {2: 0b10, 8: 0xFB, 16: 0xFB00, 24: 0xFB0000, 32: 0xFB000000}
-"""By length in bits: the lowest raw value that is none (SAE J1939-71, section 5.1.4)."""
+"""By length in bits: the lowest raw value that is none (SAE J1939-71, section 5.1.4: the section, and the
+value for 24 bits, from memory)."""
 _FLOATS: Final = {16: ("u2", "f2"), 32: ("u4", "f4"), 64: ("u8", "f8")}
 
 Raw = npt.NDArray[np.uint64]

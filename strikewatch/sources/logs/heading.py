@@ -26,7 +26,7 @@ class Heading:
         self.names = (
             [_name(cell) for cell in first] if self.has_names else [str(k) for k in range(len(first))]
         )
-        self.first_row = source.skip + 1 + self.has_names
+        self.first_row = source.skip + 1 + self.has_names + source.skip_after
         """Number of the first row of values, from 1."""
         twice = Counter(self.names)
         seen: Counter[str] = Counter()

@@ -15,6 +15,7 @@ from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
 from strikewatch.sources.logs.extras import needs
 from strikewatch.sources.logs.frames import EXTENDED, CanLog, Frames
+from strikewatch.sources.logs.mdf_blocks import refuse_circles
 from strikewatch.sources.logs.reader import LogReader
 from strikewatch.sources.logs.records import Column, Records, cells
 
@@ -32,6 +33,7 @@ class MdfLog(LogReader):
         needs("mdf", path)
         import asammdf
 
+        refuse_circles(path)
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")

@@ -52,8 +52,12 @@ def _origin(source: SourceTable) -> Iterator[tuple[Loc, str]]:
         ("dbc", source.payload == "can"),
         ("j1939", source.payload == "can"),
         ("sheet", source.payload == "table"),
+        ("records", not of_file),
+        ("step", not of_file),
+        ("step_s", not of_file),
         ("encoding", source.payload in ("table", "csv", "text")),
         ("skip", source.payload in ("table", "csv")),
+        ("skip_after", source.payload in ("table", "csv")),
         ("header", source.payload in ("table", "csv")),
         ("delimiter", source.payload in ("table", "csv")),
         ("group", source.payload == "sparkplug"),
@@ -62,7 +66,10 @@ def _origin(source: SourceTable) -> Iterator[tuple[Loc, str]]:
         ("retained", bool(source.topics)),
     ):
         if key in source.model_fields_set and not fits:
-            yield (key,), f'does not belong to payload = "{source.payload}"'
+            why = ", in which each row or frame is a record" if key in ("records", "step", "step_s") else ""
+            yield (key,), f'does not belong to payload = "{source.payload}"{why}'
+    if source.skip_after and not (source.header or (source.header is None and source.payload == "table")):
+        yield ("skip_after",), "needs a heading; set header = true, or use `skip`"
     if source.payload == "can" and not source.dbc:
         yield ("dbc",), "is missing; name the DBC files that describe the frames"
 
@@ -90,14 +97,34 @@ def _written_time(source: SourceTable, time: TimeTable) -> Iterator[tuple[Loc, s
     elif time.at is None and source.payload not in ("sparkplug", "can"):
         yield ("time", "at"), 'is missing; name where the time is, like "@.time"'
     count = time.form in ("s", "ms", "us", "ns")
-    if count and time.zone is not None:
-        yield ("time", "zone"), f"does not belong to a count of {time.form}, which is UTC"
+    if count and time.zone is not None and not time.counts_locally:
+        yield (
+            ("time", "zone"),
+            f"does not belong to a count of {time.form}, which is UTC; if the sender counts on a local clock, name "
+            'the beginning without an offset, like since = "1970-01-01T00:00:00"',
+        )
     if time.since is not None and not count:
         yield ("time", "since"), "belongs to a count (s, ms, us, ns) only"
+    elif time.counts_locally and time.zone is None:
+        yield ("time", "since"), "has no offset; add one, or name the zone of the clock in `zone`"
+    elif isinstance(time.since, TimeTable):
+        yield from _sent_since(source, time.since)
     if "%" in time.form and "%z" not in time.form and time.zone is None:
         yield ("time", "zone"), "is missing; a pattern without %z needs one, like Europe/Vienna or UTC"
     if "%" in time.form and "%Z" in time.form:
         yield ("time", "as"), "%Z (a zone's name) is ambiguous; use `zone`, or %z for an offset"
+
+
+def _sent_since(source: SourceTable, since: TimeTable) -> Iterator[tuple[Loc, str]]:
+    if source.file is not None:
+        yield ("time", "since"), "must be a time in the table of a file; name it, with its offset"
+    elif since.at is None:
+        yield ("time", "since", "at"), 'is missing; name where the time is, like "$.begin"'
+    elif since.form in ("arrival", "log") or isinstance(since.since, TimeTable):
+        yield ("time", "since"), 'must be a time that is sent, like { at = "$.begin", as = "ms" }'
+    else:
+        for loc, what in _written_time(source, since):
+            yield ("time", "since", *loc[1:]), what
 
 
 def _words(source: SourceTable) -> Iterator[tuple[Loc, str]]:
@@ -149,6 +176,9 @@ def _paths_of(source: SourceTable) -> Iterator[tuple[Loc, str]]:
     if source.time is not None and source.time.at is not None:
         at = source.time.at
         yield from ((("time", "at"), each) for each in ((at,) if isinstance(at, str) else at))
+        if isinstance(since := source.time.since, TimeTable) and since.at is not None:
+            at = since.at
+            yield from ((("time", "since"), each) for each in ((at,) if isinstance(at, str) else at))
     if source.step is not None:
         yield ("step", "at"), source.step.at
     yield from ((("where", place), place) for place in source.where)

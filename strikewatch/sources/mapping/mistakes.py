@@ -38,7 +38,7 @@ _KINDS_OF: Final = {
     "finite_number": "must be a finite number",
 }
 _UNIONS: Final = ("str", "bool", "int", "float")
-_BRANCHES: Final = ("function-", "tuple[", "list[", "nullable[")
+_BRANCHES: Final = ("one-", "function-", "tuple[", "list[", "nullable[")
 """What pydantic adds to the place of a value that may have several types."""
 _MODELS: Final[dict[str, type[BaseModel]]] = {"time": TimeTable, "step": StepTable}
 

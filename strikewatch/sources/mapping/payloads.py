@@ -31,6 +31,7 @@ def payload_reader(table: SourceTable) -> Read:
     """Return the function that reads a source's payloads as its table says."""
     readers: dict[str, Read] = {
         "json": read_json,
+        "jsonl": read_lines,
         "text": lambda payload: read_text(payload, table.encoding),
         "csv": lambda payload: read_csv(payload, table),
         "cbor": read_cbor,
@@ -54,13 +55,44 @@ def read_json(payload: bytes) -> Any:
             raise Rejected("not_json", 'payload: looks like gzip; set packed = "gzip"') from None
         if not payload.strip():
             raise Rejected("empty", "payload: is empty") from None
-        raise Rejected("not_json", f"payload: {str(error)[:200]}") from None
+        hint = (
+            '; if each line is an object, set payload = "jsonl"'
+            if _is_object(payload.split(b"\n", 1)[0])
+            else ""
+        )
+        raise Rejected("not_json", f"payload: {str(error)[:200]}{hint}") from None
     if type(tree) is dict or type(tree) is list:
         if not _is_plain(tree, payload.count(b'"')):
             _refuse_duplicates(strict_json.read_again(payload, allow_nan=True))
         if payload.count(b":") > MAX_KEYS:
             _check_keys(tree)
     return tree
+
+
+def _is_object(line: bytes) -> bool:
+    try:
+        return type(from_json(line)) is dict
+    except ValueError:
+        return False
+
+
+def read_lines(payload: bytes) -> list[Any]:
+    """Read a JSON value a line; in place of a bad line stands its `Rejected`. Raises Rejected."""
+    strict_json.check_size(payload)
+    if payload.count(b"\n") > strict_json.MAX_ROWS:
+        raise Rejected("too_large", f"payload: more than {strict_json.MAX_ROWS} lines")
+    found: list[Any] = []
+    for number, line in enumerate(payload.split(b"\n"), 1):
+        if line.strip():
+            try:
+                found.append(read_json(line))
+            except Rejected as error:
+                found.append(
+                    Rejected(error.reason, f"line {number}: {error.detail.removeprefix('payload: ')}")
+                )
+    if not found:
+        raise Rejected("empty", "payload: has no lines")
+    return found
 
 
 def _is_plain(tree: Any, quotation_marks: int) -> bool:
@@ -144,7 +176,7 @@ def read_csv(payload: bytes, table: SourceTable) -> Any:
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise Rejected("duplicate_key", f"payload: the column {twice[:80]!r} occurs twice")
-    return [dict(zip(names, line, strict=False)) for line in lines[1:]]
+    return [dict(zip(names, line, strict=False)) for line in lines[1 + table.skip_after :]]
 
 
 def _check_size(payload: bytes) -> None:

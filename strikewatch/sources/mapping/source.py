@@ -28,7 +28,7 @@ from strikewatch.sources.mapping.message import (
 from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at
 from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template, words_in
 from strikewatch.sources.mapping.payloads import payload_reader
-from strikewatch.sources.mapping.tables import ChannelTable, SourceTable
+from strikewatch.sources.mapping.tables import ChannelTable, SourceTable, TimeTable
 from strikewatch.sources.mapping.times import TimeReader, even_grid, step_ns
 from strikewatch.sources.mapping.values import reader, shown
 
@@ -68,9 +68,13 @@ class Source:
         self._where = compile_where(table.where)
         self._site, self._hammer = compile_template(table.site), compile_template(table.hammer)
         self._time: TimeReader | None = None
+        self._since: TimeReader | None = None
         if table.time is not None and table.time.at is not None:
             self._time = TimeReader(table.time)
             self._time_at = _joined(table.time.at)
+            since = table.time.since
+            if isinstance(since, TimeTable) and since.at is not None:
+                self._since, self._since_at = TimeReader(since), _joined(since.at)
         self._step_at = compile_path(table.step.at) if table.step is not None else None
         self._fixed_step = None if table.step_s is None else Fraction(repr(table.step_s)) * SECOND
         self._name = None if table.name is None else compile_template(table.name)
@@ -105,7 +109,7 @@ class Source:
 
     def _quick(self, words: Words) -> tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None:
         """Return what to read of each payload, if nothing else in it matters: the usual case, and much cheaper."""
-        if self._records or self._where or self._event or self._constants or self.shape.holds:
+        if self._records or self._since or self._where or self._event or self._constants or self.shape.holds:
             return None
         channels = [(each, each.get) for each in self._at]
         if self._name is not None:
@@ -213,6 +217,8 @@ class Source:
     def _collect(self, route: Route, tree: Any, message: Message) -> None:
         """Add what any message gives."""
         try:
+            if self.table.payload == "jsonl":
+                tree = _good_lines(tree, route.key, message)
             if self._records:
                 self._take_all(route.words, tree, message)
             else:
@@ -264,17 +270,18 @@ class Source:
         if isinstance(key, _Device):
             message.into.pass_over("device", key.name)
             return
-        raw_time, time = None, message.received
+        raw_time, time, since = None, message.received, 0
         if self._time is not None:
             raw_time = self._time_at(frame, record)
             if raw_time is MISSING or raw_time is None:
                 raise Rejected("missing", f"time: is missing; nothing is at {self._time.place}")
+            since = self._begin(frame, record, message)
             if type(raw_time) is not list:
-                time = self._time.read(raw_time, message.received, message.latest)
+                time = self._time.read(raw_time, message.received, message.latest, since)
         if event:
             self._add_event(event, key, time, message)
         if type(raw_time) is list or any(type(raw) is list for _, raw in values):
-            times = self._grid(values, raw_time, time, frame, record, message)
+            times = self._grid(values, raw_time, time, since, frame, record, message)
             message.add_block(key, times, values)
         elif values or self._constants:
             message.add_row(key, time, values)
@@ -323,11 +330,21 @@ class Source:
                 return Rejected("topic", f"{word}: {shown(text)}: {_ID_HINT}")
         return site, device
 
+    def _begin(self, frame: Frame, record: Any, message: Message) -> Instant:
+        """Return from when the times of a record count, if that is sent, else 0. Raises Rejected."""
+        if self._since is None:
+            return 0
+        raw = self._since_at(frame, record)
+        if raw is MISSING or raw is None:
+            raise Rejected("missing", f"time: is missing; nothing is at {self._since.place}")
+        return self._since.read(raw, message.received, message.latest)
+
     def _grid(
         self,
         values: Values,
         raw_time: Any,
         first: Instant,
+        since: Instant,
         frame: Frame,
         record: Any,
         message: Message,
@@ -346,7 +363,8 @@ class Source:
         if type(raw_time) is list:
             assert self._time is not None
             return np.array(
-                [self._time.read(each, message.received, message.latest) for each in raw_time], np.int64
+                [self._time.read(each, message.received, message.latest, since) for each in raw_time],
+                np.int64,
             )
         step = self._fixed_step
         if self._step_at is not None and self.table.step is not None:
@@ -394,6 +412,18 @@ def _joined(at: str | tuple[str, ...]) -> Getter:
         return " ".join(str(part).strip() for part in parts)
 
     return get
+
+
+def _good_lines(lines: list[Any], key: Key | None, message: Message) -> list[Any]:
+    """Return the lines that could be read, and reject the others. Raises the last of them if there are only such."""
+    bad = [line for line in lines if isinstance(line, Rejected)]
+    if not bad:
+        return lines
+    for error in bad[:-1] if len(bad) == len(lines) else bad:
+        message.reject(error, key)
+    if len(bad) == len(lines):
+        raise bad[-1]
+    return [line for line in lines if not isinstance(line, Rejected)]
 
 
 def _there(tree: Any) -> str:

@@ -3,6 +3,7 @@
 What only several fields together show is checked in `mistakes`.
 """
 
+import re
 from collections.abc import Callable
 from datetime import datetime
 from difflib import get_close_matches
@@ -10,7 +11,16 @@ from functools import cache
 from typing import Annotated, Any, Final, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    model_validator,
+)
 
 from strikewatch.core import instant
 from strikewatch.sources.decode.topic import is_id
@@ -20,11 +30,12 @@ from strikewatch.sources.mapping.times import NS_PER
 
 Scalar = str | bool | int | float
 
-LIVE_PAYLOADS: Final = ("json", "text", "csv", "cbor", "msgpack", "sparkplug")
+LIVE_PAYLOADS: Final = ("json", "jsonl", "text", "csv", "cbor", "msgpack", "sparkplug")
 FILE_PAYLOADS: Final = ("table", "can")
 SPARKPLUG_NAMESPACE: Final = "spBv1.0"
 SPARKPLUG_WORDS: Final = ("group", "node", "device")
 MAX_TEXT: Final = 512
+_OFFSET: Final = re.compile(r"([Zz]|[+-]\d\d:\d\d)$", re.ASCII)
 
 
 def close(word: str, known: Any, template: str = "; did you mean {}?") -> str:
@@ -68,6 +79,15 @@ def _records(text: str) -> None:
         raise ValueError(f"{text!r} begins with {root}; records are looked for from $, the message")
 
 
+def _value_path(text: str) -> None:
+    try:
+        paths.parse(text)
+    except ValueError as error:
+        if paths.is_path(text):
+            raise
+        raise ValueError(f'{error}; if it is the name of a value, write named = "{text[:60]}"') from None
+
+
 def _text_or_path(text: str) -> None:
     if len(text) > MAX_TEXT:
         raise ValueError(f"is longer than {MAX_TEXT} characters")
@@ -107,6 +127,20 @@ def _form(text: str) -> None:
         raise ValueError(f"{text!r} is not a pattern that can be read: {error}") from None
 
 
+def has_offset(text: str) -> bool:
+    """Tell whether a time ends with an offset from UTC."""
+    return _OFFSET.search(text) is not None
+
+
+def _since(text: str) -> None:
+    try:
+        instant.parse(text if has_offset(text) else f"{text}Z")
+    except ValueError:
+        raise ValueError(
+            f"{text[:60]!r} is neither a path nor a time like 2000-01-01T00:00:00Z (without Z: on the clock of `zone`)"
+        ) from None
+
+
 def _hammer_ids(hammers: dict[str, str]) -> dict[str, str]:
     for device, hammer in hammers.items():
         parts = hammer.split("/")
@@ -130,13 +164,14 @@ class _Table(BaseModel):
 class TimeTable(_Table):
     """Where an instant is and how it is written.
 
-    `form`: also `arrival` (none is sent) and `log` (the time of a log file's lines).
+    `form`: also `arrival` (none is sent) and `log` (the time of a log file's lines). `since`: of a count, the instant
+    from which it counts: with an offset, without one on the clock of `zone`, or as the table of where it is sent.
     """
 
     at: PathText | tuple[PathText, ...] | None = None
     form: Annotated[str, _checked(_form)] = Field("iso", alias="as")
     zone: Annotated[str, _checked(_zone)] | None = None
-    since: Annotated[str, _checked(instant.parse)] | None = None
+    since: "Since | None" = None
 
     @model_validator(mode="before")
     @classmethod
@@ -147,9 +182,25 @@ class TimeTable(_Table):
             raise ValueError(
                 f'{given!r} is neither "arrival" nor a table like {{ at = "@.time", as = "iso" }}'
             )
-        if isinstance(given, dict) and isinstance(given.get("at"), list):
+        if not isinstance(given, dict):
+            return given
+        if isinstance(given.get("at"), list):
             given = {**given, "at": tuple(given["at"])}
+        if isinstance(since := given.get("since"), str) and paths.is_path(since):
+            given = {**given, "since": {"at": since, "as": given.get("as", "iso")}}
         return given
+
+    @property
+    def counts_locally(self) -> bool:
+        """Whether it counts on the clock of a zone: from an instant without an offset."""
+        return isinstance(self.since, str) and not has_offset(self.since)
+
+
+Since = Annotated[
+    Annotated[str, _checked(_since), Tag("one-text")] | Annotated[TimeTable, Tag("one-table")],
+    Discriminator(lambda given: "one-text" if isinstance(given, str) else "one-table"),
+]
+TimeTable.model_rebuild()
 
 
 class StepTable(_Table):
@@ -162,7 +213,7 @@ class StepTable(_Table):
 class ChannelTable(_Table):
     """Where a channel's value is, and what it means."""
 
-    at: PathText | None = None
+    at: Annotated[str, _checked(_value_path)] | None = None
     named: Annotated[str, _checked(Name)] | None = None
     constant: Scalar | None = Field(None, alias="is")
     unit: str | None = None
@@ -214,7 +265,7 @@ class SourceTable(_Table):
 
     topic: Topics = ()
     file: Annotated[str, Field(min_length=1, max_length=MAX_TEXT)] | None = None
-    payload: Literal["json", "text", "csv", "cbor", "msgpack", "sparkplug", "table", "can"] = "json"
+    payload: Literal["json", "jsonl", "text", "csv", "cbor", "msgpack", "sparkplug", "table", "can"] = "json"
     packed: Literal["gzip", "zlib", "deflate"] | None = None
     records: Annotated[str, _checked(_records)] | None = None
     time: TimeTable | None = None
@@ -239,6 +290,7 @@ class SourceTable(_Table):
     # logger files
     encoding: str | None = None
     skip: Annotated[int, Field(ge=0, le=10_000)] = 0
+    skip_after: Annotated[int, Field(ge=0, le=100)] = 0
     sheet: str | None = None
     dbc: Annotated[tuple[str, ...], BeforeValidator(_as_tuple)] = ()
     j1939: bool | None = None
@@ -252,5 +304,5 @@ class SourceTable(_Table):
 
     @property
     def record_path(self) -> str:
-        """Where the records are: the message itself, or every line of a CSV message."""
-        return self.records or ("$[*]" if self.payload == "csv" else "$")
+        """Where the records are: the message itself, or every line of a message of lines."""
+        return self.records or ("$[*]" if self.payload in ("csv", "jsonl") else "$")

@@ -48,25 +48,33 @@ class TimeReader:
 
     def __init__(self, table: "TimeTable") -> None:
         self.form: Final = table.form
-        self._since = instant.parse(table.since) if table.since else 0
+        self._since = 0
+        if isinstance(table.since, str):
+            self._since = instant.parse(f"{table.since}Z" if table.counts_locally else table.since)
+        self._locally = table.counts_locally
         self._zone = ZoneInfo(table.zone) if table.zone else None
         self._after: Instant | None = None  # local times that occur twice are meant after this
         self.place = table.at if isinstance(table.at, str) else " ".join(table.at or ("time",))
 
-    def read(self, raw: Any, near: Instant, latest: Instant) -> Instant:
+    def read(self, raw: Any, near: Instant, latest: Instant, since: Instant = 0) -> Instant:
         """Return the instant that a value stands for. Raises Rejected, with the place.
 
         `near`: where the clocks were set back, a local time occurs twice, and the one nearer to this is meant.
-        `latest`: times after it are refused.
+        `latest`: times after it are refused. `since`: from when a count counts, if that is sent.
         """
         per = NS_PER.get(self.form)
-        time = self._text(raw, near) if per is None else self._since + self._count(raw, per)
+        if per is None:
+            time = self._text(raw, near)
+        else:
+            time = (since or self._since) + self._count(raw, per)
+            if self._locally:
+                time = self._local_count(time, raw, near)
         if EARLIEST <= time < LATEST and time <= latest:
             return time
         try:
             return times.within(time, latest, "", self.place)
         except Rejected as error:
-            raise Rejected(error.reason, error.detail + self._hint(raw, per)) from None
+            raise Rejected(error.reason, error.detail + self._hint(raw, per, since or self._since)) from None
 
     def column(
         self, values: Sequence[Any] | npt.NDArray[Any], near: Instant, latest: Instant
@@ -150,20 +158,28 @@ class TimeReader:
         later = found if after is None else [at for at in found if at >= after] or found
         return min(later, key=lambda at: abs(at - near))
 
+    def _local_count(self, wall: Instant, raw: Any, near: Instant) -> Instant:
+        """Return the instant at which the zone's clock has counted to `wall`."""
+        seconds, nanos = divmod(wall, SECOND)
+        try:
+            return self._local((_EPOCH + timedelta(seconds=seconds)).replace(tzinfo=None), raw, near) + nanos
+        except OverflowError:
+            raise self._bad(raw, "is outside the years 1970 to 2099") from None
+
     def _bad(self, raw: Any, what: str) -> Rejected:
         return Rejected("bad_time", f"{self.place}: {shown(raw)} {what}")
 
-    def _hint(self, raw: Any, per: int | None) -> str:
+    def _hint(self, raw: Any, per: int | None, since: Instant) -> str:
         """Return which other unit would make a plausible time of a count."""
         if per is None:
             return ""
         count = _decimal(raw)
         if count is None:
             return ""
-        fits = [unit for unit, ns in NS_PER.items() if _PLAUSIBLE <= self._since + int(count * ns) < LATEST]
+        fits = [unit for unit, ns in NS_PER.items() if _PLAUSIBLE <= since + int(count * ns) < LATEST]
         if not fits or fits[0] == self.form:
             return ""
-        meant = instant.text(self._since + int(count * NS_PER[fits[0]]))
+        meant = instant.text(since + int(count * NS_PER[fits[0]]))
         return f'; with as = "{fits[0]}" it would be {meant}'
 
 

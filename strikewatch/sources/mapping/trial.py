@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant, text
+from strikewatch.core.printable import printable
 from strikewatch.errors import Rejected
 from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.collector import Mapped
@@ -32,12 +33,6 @@ class Captured(NamedTuple):
     payload: bytes
     received: Instant
     retained: bool = False
-
-
-def printable(text: str, limit: int = 200) -> str:
-    """Return foreign text without control characters, cut to a limit."""
-    cut = text if len(text) <= limit else f"{text[:limit]}…"
-    return "".join(char if char.isprintable() else "\ufffd" for char in cut)
 
 
 class Trial(NamedTuple):
@@ -149,6 +144,8 @@ class Trials:
         for number, (_, frame, record) in enumerate(records_at(tree, steps, dict(words), (tree,))):
             if number == _MAX_RECORDS:
                 break
+            if isinstance(record, Rejected):  # a bad line
+                continue
             self._study_record(study, frame, record)
 
     def _study_record(self, study: _Study, frame: tuple[Any, ...], record: Any) -> None:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA: Final = re.compile(r"[+-]?(?:\d+(?:,\d*)?|,\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_HEX: Final = re.compile(r"0[xX][0-9a-fA-F]{1,16}", re.ASCII)
+"""A register as text."""
 _MAX_DIGITS: Final = 64
 _YES_NO: Final = {"true": 1.0, "on": 1.0, "1": 1.0, "false": 0.0, "off": 0.0, "0": 0.0}
 _MAX_BITS: Final = 1 << 64
@@ -53,7 +55,9 @@ def number(text: str, decimal: str = ".") -> float | None:
         return None
     if decimal == "," and _COMMA.fullmatch(text):
         return float(text.replace(",", "."))
-    return float(text) if decimal == "." and _NUMBER.fullmatch(text) else None
+    if decimal == "." and _NUMBER.fullmatch(text):
+        return float(text)
+    return float(int(text, 16)) if _HEX.fullmatch(text) else None
 
 
 def is_blank(raw: Any) -> bool:
@@ -291,6 +295,8 @@ class YesNoReader(ValueReader):
             found = float(raw)
         elif isinstance(raw, str):
             found = _YES_NO.get(raw.strip().lower())
+            if found is None and (value := number(raw, self._decimal)) in (0.0, 1.0):
+                found = value
         if found is None:
             remedy = "is neither true nor false; name the values in `on` and `off`"
             raise Rejected("unknown_word", f"{shown(raw)} {remedy}")

@@ -24,6 +24,7 @@ from sqlalchemy import (
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.printable import printable
 from strikewatch.sources.reasons import explain
 from strikewatch.storage.commit.prepared import InsertInto, PreparedWrite
 from strikewatch.storage.commit.step import FeedCount, Reject
@@ -119,14 +120,6 @@ def readable(payload: bytes, limit: int = 200) -> str:
     return printable(payload[: limit + 1].decode("utf-8", "backslashreplace"), limit)
 
 
-def printable(text: str, limit: int = DETAIL_LENGTH) -> str:
-    """Escape control characters, line breaks and direction marks; cut the text to `limit` characters."""
-    shown = "".join(
-        char if char.isprintable() else char.encode("unicode_escape").decode() for char in text[: limit + 1]
-    )
-    return shown if len(shown) <= limit else f"{shown[:limit]}…"
-
-
 def record(
     connection: Connection, rejected: Iterable[Reject], counted: Iterable[FeedCount], now: Instant
 ) -> None:
@@ -173,7 +166,7 @@ def _add(
             "before_n": 0,
             "first_ns": now,
             "last_ns": now,
-            "detail": printable(detail),
+            "detail": printable(detail, DETAIL_LENGTH),
             "payload": payload[:PAYLOAD_LENGTH],
         }
     else:
@@ -278,7 +271,13 @@ def examples(connection: Connection, sender: str, limit: int) -> list[Example]:
     for at, topic, reason, detail, payload in connection.execute(query):
         if topic == sender or topic.endswith(ends):  # LIKE may ignore case in the database
             found.append(
-                Example(at, printable(topic, SENDER_LENGTH), reason, printable(detail), bytes(payload))
+                Example(
+                    at,
+                    printable(topic, SENDER_LENGTH),
+                    reason,
+                    printable(detail, DETAIL_LENGTH),
+                    bytes(payload),
+                )
             )
         if len(found) == limit:
             break

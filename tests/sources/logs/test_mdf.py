@@ -1,5 +1,6 @@
 """Measurement files, written by asammdf with known values."""
 
+import struct
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
@@ -163,3 +164,22 @@ def test_a_source_must_fit_the_format(tmp_path: Path) -> None:
     (tmp_path / "shift.csv").write_text("time,p\n")
     with pytest.raises(InputError, match="name its column of times"):
         read(source(TABLE, time={"as": "log"}), tmp_path / "shift.csv")
+
+
+@pytest.mark.parametrize(
+    ("version", "head", "link", "lists"), [("4.10", 24, "<Q", (0, 1, 1)), ("3.30", 4, "<I", (0, 1, 1))]
+)
+def test_a_file_whose_blocks_form_a_circle_is_refused_not_followed_for_ever(
+    tmp_path: Path, version: str, head: int, link: str, lists: tuple[int, ...]
+) -> None:
+    """asammdf follows such a list without end: of data groups, channel groups or channels."""
+    whole = bench(tmp_path, LOCAL, version=version).read_bytes()
+    at = 64
+    for down in lists:
+        [at] = struct.unpack_from(link, whole, at + head + struct.calcsize(link) * down)
+        broken = bytearray(whole)
+        struct.pack_into(link, broken, at + head, at)  # the next of the list is itself
+        path = tmp_path / "circle.mf4"
+        path.write_bytes(broken)
+        with pytest.raises(InputError, match=rf"block at byte {at:,} is linked twice"):
+            read(source(BENCH), path)

@@ -80,7 +80,8 @@ def test_values(channel: str, raw: Any, table: dict[str, Any], expected: float) 
         ("oil_c", [1], {}, "bad_value"),
         ("oil_c", 10**400, {}, "bad_value"),
         ("oil_c", 1e308, {"scale": 1e10}, "bad_value"),
-        ("oil_c", "0x10", {}, "bad_value"),
+        ("oil_c", "0x", {}, "bad_value"),
+        ("oil_c", "10h", {}, "bad_value"),
         ("oil_c", "1_000", {}, "bad_value"),
     ],
 )
