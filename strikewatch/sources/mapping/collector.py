@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from strikewatch.core.batch import Floats, Key, Rows
+from strikewatch.core.channels import CHANNELS
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
@@ -105,7 +106,7 @@ class Collector:
         hammer.rows.append(row)
         self.newest[key] = time
         self._extend(time, time)
-        self.values += len(row)
+        self.values += sum(map(CHANNELS.__contains__, row))
 
     def add_rows(self, key: Key, rows: Rows) -> None:
         """Add a message's rows of a hammer, in order of time."""
@@ -114,7 +115,9 @@ class Collector:
         hammer.parts.append(rows)
         self.newest[key] = int(rows.time_ns[-1])
         self._extend(int(rows.time_ns[0]), int(rows.time_ns[-1]))
-        self.values += len(rows) * len(rows.columns)
+        self.values += sum(
+            int(np.isfinite(values).sum()) for name, values in rows.columns.items() if name in CHANNELS
+        )
 
     def _hammer(self, key: Key) -> _Hammer:
         self.keys.append(key)

@@ -104,3 +104,26 @@ def test_the_contracts_own_topics_never_reach_the_mapping() -> None:
     assert found.health["all"].messages == 0
     assert [each.reason for each in process(found, "strikewatch/pit/HB-01/samples", 3).rejects] == ["shape"]
     assert found.health["all"].messages == 0
+
+
+def test_only_values_of_channels_count() -> None:
+    """Not the bounds of `hold_s`, nor the blanks of rows that have other channels only."""
+    table = """
+    [x]
+    topic = "x"
+    records = "$[*]"
+    time = { at = "@.t", as = "s" }
+    site = "pit"
+    hammer = "HB-01"
+    [x.channels]
+    oil_c = { at = "@.oil", hold_s = 60.0 }
+    pressure_bar = "@.p"
+    """
+    tables, problems = check_tables(tomllib.loads(table))
+    assert not problems
+    t = NOW // SECOND
+    one = [{"t": t - 3, "oil": 61}]
+    two = [{"t": t - 2, "oil": 61}, {"t": t - 1, "p": 140}, {"t": t, "oil": None}]
+    found = Sources(tables)
+    counts = [found.map("x", json.dumps(records).encode(), NOW).values for records in (one, two)]
+    assert counts == [1, 2]
