@@ -59,9 +59,9 @@ def test_the_bore_decides_without_grooves_or_at_its_limit(
 
 
 def test_a_tool_is_worn_out_at_its_limit() -> None:
-    assert advice.tool("length", 700.0, 700.0, "tool_length_limit_mm").verdict == "replace"
-    assert advice.tool("length", 700.1, 700.0, "tool_length_limit_mm").verdict == "reuse"
-    assert advice.tool("length", 700.1, None, "tool_length_limit_mm").verdict is None
+    assert advice.tool("length", 700.0, 700.0).verdict == "replace"
+    assert advice.tool("length", 700.1, 700.0).verdict == "reuse"
+    assert advice.tool("length", 700.1, None).verdict is None
 
 
 readings = st.lists(
