@@ -64,7 +64,11 @@ async def _read(port: int, seconds: float, late_s: list[float] | None) -> None:
             event = line.split()[1]
         elif late_s is not None and event == b"now" and line.startswith(b"data:"):
             now_ms = time.time() * 1000
-            late_s += [(now_ms - one["upto_ms"]) / 1000 for one in json.loads(line[5:])["hammers"]]
+            late_s += [
+                (now_ms - one["upto_ms"]) / 1000
+                for one in json.loads(line[5:])["hammers"]
+                if "upto_ms" in one
+            ]
     writer.close()
 
 
