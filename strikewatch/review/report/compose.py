@@ -178,7 +178,7 @@ class _SiteBuilder:
         return SiteFault(self._name, str(row["fault"]), *frames, self._feeds, rate, upper, dispersion)
 
     def _inspect(self) -> dict[str, list[str]]:
-        """Return the faults that follow a hammer, whoever operates it, by hammer."""
+        """Return the faults that follow a hammer with all its operators, by hammer."""
         found: dict[str, list[str]] = {}
         for row in records(self._totals):
             if row["count"]:

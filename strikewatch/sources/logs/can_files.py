@@ -176,8 +176,8 @@ class _Lines:
         return self.last
 
     def read(self, *_: Any) -> str:
-        """Exist, as python-can recognises a file by it."""
-        raise NotImplementedError
+        """Return the next line; python-can recognises a file by this method and reads line by line."""
+        return next(self, "")
 
     def close(self) -> None:
         """Leave closing to the log."""

@@ -6,6 +6,7 @@ A reader converts one value (`read`) or a whole column (`column`), with the same
 import json
 import math
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -132,7 +133,7 @@ class Mistakes:
         return [error for kept in self._by_reason.values() for error in kept]
 
 
-class ValueReader:
+class ValueReader(ABC):
     """Reads the values of one channel."""
 
     def __init__(self, table: "ChannelTable", decimal: str) -> None:
@@ -192,13 +193,13 @@ class ValueReader:
     _takes: frozenset[type] = NUMBERS
     """The types that `_convert` takes, as float64."""
 
+    @abstractmethod
     def _value(self, raw: Any) -> float:
         """Convert one value that is not null and no code for "no value"."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _convert(self, numbers: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
         """Convert numbers; also return where they are bad."""
-        raise NotImplementedError
 
     def _bad_number(self, k: int, raw: Any) -> Rejected:
         try:
