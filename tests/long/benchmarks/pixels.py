@@ -18,7 +18,7 @@ OIL_C: Final = range(20, 80)
 _WATCH: Final = """() => {
   window.shown = [];
   const note = (row) => {
-    const value = parseInt(row.querySelector('[data-slot="oil_text"]').textContent.replace(/\\D+/, ""));
+    const value = parseInt(row.querySelector('[data-slot="oil_text"]').textContent.match(/\\d+/)[0]);
     requestAnimationFrame(() => setTimeout(() => window.shown.push([row.dataset.key, value, Date.now()])));
   };
   for (const row of document.querySelectorAll(".hammer")) {
