@@ -6,8 +6,9 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +21,7 @@ from strikewatch.demo.gateways import START_NS, Gateways, PacedClock
 from strikewatch.demo.receiver import Receiver
 from strikewatch.demo.site import HAMMERS, PROFILES, SITE, SITE_SETTINGS
 from strikewatch.disclaimer import CAUTION
-from strikewatch.errors import StrikewatchError
+from strikewatch.errors import SettingsError, StrikewatchError
 from strikewatch.service.precompile import precompile
 from strikewatch.service.run import Processor
 from strikewatch.settings.tree import Settings, load
@@ -35,6 +36,8 @@ GRACE_S: Final = 30.0
 """Demo time: half a second of real time."""
 PAGE_PORT: Final = 8470
 """Used if it is free."""
+PORT_ATTEMPTS: Final = 5
+"""Another program may take a free port before the processor binds it."""
 POLL_S: Final = 0.1
 READY_S: Final = 30.0
 DRAIN_S: Final = 0.7
@@ -52,24 +55,26 @@ def run_demo(seconds: float | None) -> None:
         Broker() as broker,
     ):
         clock = screen.clock = PacedClock(START_NS, PACE)
-        with Receiver(secret, screen.alert, lambda: clock.now_ns() / instant.SECOND) as receiver:
-            settings = _settings(Path(folder), broker, receiver.url, secret)
-            log.set_up(settings.log)
-            with _running(Processor(settings, clock.now_ns, clock.now_ns)) as live:
-                screen.begin(broker)
-                screen.page(settings.http.port, _token(settings, clock.now_ns()))
-                gateways = Gateways(broker.host, broker.port, clock).start()
-                try:
-                    _watch(live, gateways, seconds)
-                except KeyboardInterrupt:
-                    screen.say("Stopping.")
-                finally:
-                    gateways.stop()
-                    time.sleep(DRAIN_S)
+        with (
+            Receiver(secret, screen.alert, lambda: clock.now_ns() / instant.SECOND) as receiver,
+            ExitStack() as stack,
+        ):
+            settings_on = partial(_settings, Path(folder), broker, receiver.url, secret)
+            settings, live = _start(stack, settings_on, clock)
+            screen.begin(broker)
+            screen.page(settings.http.port, _token(settings, clock.now_ns()))
+            gateways = Gateways(broker.host, broker.port, clock).start()
+            try:
+                _watch(live, gateways, seconds)
+            except KeyboardInterrupt:
+                screen.say("Stopping.")
+            finally:
+                gateways.stop()
+                time.sleep(DRAIN_S)
         screen.end(gateways.sent, receiver.refused, clock)
 
 
-def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
+def _settings(folder: Path, broker: Broker, url: str, secret: str, port: int) -> Settings:
     (folder / "secret").write_text(secret)
     return load(
         given={
@@ -85,7 +90,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str) -> Settings:
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},
-            "http": {"port": free_port(PAGE_PORT), "look_freely": True},
+            "http": {"port": port, "look_freely": True},
             "webhooks": [
                 {
                     "name": "demo",
@@ -102,6 +107,24 @@ def _token(settings: Settings, now: instant.Instant) -> str:
     """Make a token for signing in on the page."""
     with SharedDatabase(settings.store.where) as database, database.write() as connection:
         return tokens.add(connection, "demo", "review", now)
+
+
+def _start(
+    stack: ExitStack, settings_on: Callable[[int], Settings], clock: PacedClock
+) -> tuple[Settings, Processor]:
+    """Start a processor whose page has a free port; `stack` stops it. Raises what kills it."""
+    attempt = 1
+    while True:
+        settings = settings_on(free_port(PAGE_PORT))
+        log.set_up(settings.log)
+        try:
+            processor = stack.enter_context(_running(Processor(settings, clock.now_ns, clock.now_ns)))
+        except SettingsError as error:
+            if attempt == PORT_ATTEMPTS or not any(path == "http" for path, _ in error.problems):
+                raise
+            attempt += 1
+        else:
+            return settings, processor
 
 
 @contextmanager

@@ -180,18 +180,22 @@ class Processor:
                     push.restore()
                 live_state = open_live_state(settings, worker)
                 worker.on_step = live_state.enqueue_step
-                http_server = open_http_server(
-                    settings,
-                    store,
-                    self._stats,
-                    subscriber.status,
-                    lambda: worker.messages,
-                    self._wall,
-                    self._fail,
-                    live_state,
-                    push,
-                    lambda: worker.source_health,
-                )
+                try:
+                    http_server = open_http_server(
+                        settings,
+                        store,
+                        self._stats,
+                        subscriber.status,
+                        lambda: worker.messages,
+                        self._wall,
+                        self._fail,
+                        live_state,
+                        push,
+                        lambda: worker.source_health,
+                    )
+                except StrikewatchError:
+                    subscriber.stop()  # its sockets are open before it starts
+                    raise
             subscriber.start()
             dispatcher.start()
             housekeeping.start()

@@ -1,6 +1,7 @@
 """The demo: what the instrumented hammers show and when; and as a new user runs it, until Ctrl-C."""
 
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -105,3 +106,14 @@ class DyingProcessor:
 def test_what_kills_the_processor_ends_the_demo_at_once() -> None:
     with pytest.raises(SettingsError, match="8470"), demo_run._running(cast(Any, DyingProcessor())):
         pytest.fail("the demo goes on")
+
+
+def test_a_port_taken_at_the_last_moment_costs_only_another_attempt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another program binds the free port before the demo's page does: here for the first two attempts."""
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        taken = other.getsockname()[1]
+        ports = iter([taken, taken])
+        free_port = demo_run.free_port
+        monkeypatch.setattr(demo_run, "free_port", lambda _: next(ports, None) or free_port())
+        demo_run.run_demo(2.0)
+        assert next(ports, None) is None
