@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypedDict, Unpack
 if TYPE_CHECKING:
     import pandas as pd
 
-    from strikewatch.service.replay import ReplayResult
+    from strikewatch.service.recorded.replay import ReplayResult
     from strikewatch.settings.tree import Settings
     from strikewatch.sources.recordings import Shift
     from strikewatch.sources.recordings.read_options import ReadOptions
@@ -84,8 +84,8 @@ def load_shift(path: Path | str, **options: Unpack[TableOptions]) -> RecordedShi
     >>> alerts = strikewatch.replay(cold, shift.events)
     """
     from strikewatch.errors import InputError
-    from strikewatch.service.recordings import settings_in_folder
-    from strikewatch.service.replay import DEFAULT_ALLOWED_PERCENT, ReplayResult, check_loss, losses
+    from strikewatch.service.recorded.recordings import settings_in_folder
+    from strikewatch.service.recorded.replay import DEFAULT_ALLOWED_PERCENT, ReplayResult, check_loss, losses
     from strikewatch.sources.recordings import open_shifts
     from strikewatch.sources.recordings.frames import events_frame, samples_frame
     from strikewatch.sources.recordings.merge import Merge
@@ -253,7 +253,7 @@ def usage(
     >>> bool((usage["amount"].dropna() >= 0).all())
     True
     """
-    from strikewatch.service.inputs.hammers import usage_of_replay
+    from strikewatch.service.reviews.hammers import usage_of_replay
 
     loaded = _loaded(settings)
     result = _replay(samples, events, settings, options)
@@ -284,8 +284,8 @@ def _replay(
 ) -> "ReplayResult":
     from strikewatch.core.instant import seconds
     from strikewatch.errors import InputError
-    from strikewatch.service.recordings import settings_in_folder
-    from strikewatch.service.replay import DEFAULT_ALLOWED_PERCENT, check_loss, replay_shifts
+    from strikewatch.service.recorded.recordings import settings_in_folder
+    from strikewatch.service.recorded.replay import DEFAULT_ALLOWED_PERCENT, check_loss, replay_shifts
     from strikewatch.settings.tree import load
     from strikewatch.sources.recordings import open_shifts
     from strikewatch.sources.recordings.frames import shift_of_frames

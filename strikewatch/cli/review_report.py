@@ -28,9 +28,9 @@ from strikewatch.review.report import compose, wording
 from strikewatch.review.report.compose import SiteHighlights, Tables
 from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import COLUMNS, print_pdf, render_html, write_plain_pdf
-from strikewatch.service.inputs.review import ReviewData, open_review_data
-from strikewatch.service.inputs.review_moments import Moments
-from strikewatch.service.recordings import progress_bar
+from strikewatch.service.recorded.recordings import progress_bar
+from strikewatch.service.reviews.data import ReviewData, open_review_data
+from strikewatch.service.reviews.moments import Moments
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:

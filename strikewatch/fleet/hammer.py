@@ -13,8 +13,8 @@ from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.fleet.recordings import Recording, open_recording, own_settings
 from strikewatch.fleet.tables import Row, Writer, alert_row, bout_row, stretch_row
-from strikewatch.service.replay import losses
-from strikewatch.service.replay_run import ReplayInput, ReplayRun, SavedHammer
+from strikewatch.service.recorded.replay import losses
+from strikewatch.service.recorded.replay_run import ReplayInput, ReplayRun, SavedHammer
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.ordering import NEVER
 from strikewatch.sources.recordings import ReadOptions

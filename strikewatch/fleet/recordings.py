@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError, SettingsError
-from strikewatch.service.recordings import SETTINGS_FILE, settings_in_folder
+from strikewatch.service.recorded.recordings import SETTINGS_FILE, settings_in_folder
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.recordings import SAMPLES, ReadOptions, Shift, open_shifts, shift_folders
 from strikewatch.sources.recordings.merge import Merge

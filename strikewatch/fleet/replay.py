@@ -19,7 +19,7 @@ from strikewatch.fleet.folder import FleetFolder, Manifest, without_segments
 from strikewatch.fleet.hammer import Context, Done, Job, StateAt, work
 from strikewatch.fleet.plan import chunks, plan
 from strikewatch.fleet.recordings import Recording, Surveyed, find_places, fingerprint, survey
-from strikewatch.service.replay import DEFAULT_ALLOWED_PERCENT
+from strikewatch.service.recorded.replay import DEFAULT_ALLOWED_PERCENT
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.recordings import ReadOptions
 

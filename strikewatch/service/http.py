@@ -8,7 +8,7 @@ from pathlib import Path
 from strikewatch.core.instant import SECOND, Instant, seconds
 from strikewatch.errors import StoreError
 from strikewatch.service.push import PushEndpoints
-from strikewatch.service.review_jobs import ReviewJobs
+from strikewatch.service.reviews.jobs import ReviewJobs
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping import SourceHealth

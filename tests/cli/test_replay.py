@@ -14,7 +14,7 @@ import pytest
 
 import strikewatch as api
 from strikewatch.cli.main import main
-from strikewatch.service import recordings
+from strikewatch.service.recorded import recordings
 from tests.cli.command import ROOT, strikewatch
 from tests.recordings.shapes import folder, frame
 

@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from strikewatch.cli.main import main
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.step import StepRecord

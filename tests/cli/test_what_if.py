@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from strikewatch.cli.main import main
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.service.what_if import pairs
+from strikewatch.service.recorded.what_if import pairs
 from tests.goldens.bless import SHIFTS
 
 SHIFT = str(SHIFTS / "hot-bench")

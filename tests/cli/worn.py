@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.step import StepRecord

@@ -11,7 +11,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.service.replay import ReplayResult, replay_shifts
+from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.settings.faults import Faults
 from strikewatch.sources.recordings.table import Shift, present
 

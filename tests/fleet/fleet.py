@@ -7,7 +7,7 @@ from typing import Any
 
 from strikewatch.fleet.folder import FleetFolder
 from strikewatch.fleet.tables import bout_of, bout_row, stretch_row
-from strikewatch.service.recordings import Recordings
+from strikewatch.service.recorded.recordings import Recordings
 from strikewatch.settings.tree import load
 from tests.goldens.bless import SHIFTS
 

@@ -15,7 +15,7 @@ from strikewatch.fleet.spark import session, table, workers
 from strikewatch.review import rates as review_rates
 from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.tables import Feeds
-from strikewatch.service.recordings import Recordings
+from strikewatch.service.recorded.recordings import Recordings
 from strikewatch.settings.tree import load
 from tests.fleet.fleet import SHIFTS, held, whole
 

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 from strikewatch.demo.shifts import SETTINGS
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.recordings import open_shifts
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from strikewatch.cli.main import main
-from strikewatch.service.recordings import Recordings
-from strikewatch.service.replay import ReplayResult
+from strikewatch.service.recorded.recordings import Recordings
+from strikewatch.service.recorded.replay import ReplayResult
 from strikewatch.settings.tree import load
 from tests.goldens.bless import GOLDEN, NAMES, SHIFTS, findings
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from strikewatch.service.inputs.hammers import usage_of_replay
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
+from strikewatch.service.reviews.hammers import usage_of_replay
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
 from tests.goldens.bless import NAMES, SETTINGS, SHIFTS, findings

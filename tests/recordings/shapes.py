@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
-from strikewatch.service.replay import ReplayResult, replay_shifts
+from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.settings.faults import Faults
 from strikewatch.sources.recordings import open_shifts
 

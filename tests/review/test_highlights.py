@@ -17,7 +17,7 @@ from strikewatch.review import excerpt, highlights
 from strikewatch.review.charts.over_time import draw_excerpt
 from strikewatch.review.data.samples import ShiftSamples
 from strikewatch.review.data.tables import MISUSE, UNASSIGNED
-from strikewatch.service.replay import ReplayResult, replay_shifts
+from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import Shift, open_shifts
 from tests.guide.documents import marked

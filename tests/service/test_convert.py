@@ -11,9 +11,9 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.batch import Key, Rows
 from strikewatch.errors import InputError
-from strikewatch.service import convert as module
-from strikewatch.service.convert import Converted, convert
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded import convert as module
+from strikewatch.service.recorded.convert import Converted, convert
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.recordings import open_shifts
 from tests.sources.logs.files import CAN, DBC, EEC1, TABLE, candump, engine_speed, source

@@ -13,8 +13,8 @@ from sqlalchemy import URL, make_url
 from strikewatch.core import instant
 from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.from_store import from_store
-from strikewatch.service.inputs import hammers
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
+from strikewatch.service.reviews import hammers
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.engines.shared import SharedDatabase

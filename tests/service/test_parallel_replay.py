@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from strikewatch.errors import InputError
-from strikewatch.service import replay, replay_threads
-from strikewatch.service.recordings import Recordings
-from strikewatch.service.replay import ReplayResult, replay_shifts
-from strikewatch.service.replay_threads import SerialQueue
+from strikewatch.service.recorded import replay, replay_threads
+from strikewatch.service.recorded.recordings import Recordings
+from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
+from strikewatch.service.recorded.replay_threads import SerialQueue
 from strikewatch.settings.faults import Faults
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts

@@ -13,8 +13,8 @@ from playwright.sync_api import expect
 
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import Refused
-from strikewatch.service import review_jobs
-from strikewatch.service.review_jobs import FRESH_S, RETRY_S, ReviewJobs
+from strikewatch.service.reviews import jobs
+from strikewatch.service.reviews.jobs import FRESH_S, RETRY_S, ReviewJobs
 from strikewatch.settings.tree import Settings
 from strikewatch.web.pages.formatting import load_translations
 from strikewatch.web.pages.page import Review
@@ -90,7 +90,7 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As in a demo, whose wall clock runs sixty times as fast: a report is old as soon as it is made, by that."""
-    monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
+    monkeypatch.setattr(jobs, "COMMAND", maker(tmp_path, "print('the report')"))
     wall, real_s = [NOW], [0.0]
     reviews = ReviewJobs(Settings(), lambda: wall[0], lambda: real_s[0])
     request = SITE, NOW - 86_400 * SECOND, NOW + 6 * 86_400 * SECOND
@@ -124,7 +124,7 @@ def test_a_report_is_served_at_once_however_fast_the_wall_clock_runs_and_is_rene
 
 
 def test_a_period_that_is_over_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(review_jobs, "COMMAND", maker(tmp_path, "print('the report')"))
+    monkeypatch.setattr(jobs, "COMMAND", maker(tmp_path, "print('the report')"))
     real_s = [0.0]
     reviews = ReviewJobs(Settings(), lambda: NOW, lambda: real_s[0])
     request = SITE, NOW - 86_400 * SECOND, NOW - 3600 * SECOND

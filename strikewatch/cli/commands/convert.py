@@ -12,7 +12,7 @@ from strikewatch.cli.output import plain_table
 from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
-    from strikewatch.service.convert import Converted
+    from strikewatch.service.recorded.convert import Converted
 
 
 @shared.command(
@@ -35,7 +35,7 @@ def convert(options: Namespace) -> None:
     A table of sources.toml says which columns or signals are which channels: strikewatch guide recordings. Notes go to
     standard error.
     """
-    from strikewatch.service.logger_files import LoggerFiles
+    from strikewatch.service.recorded.logger_files import LoggerFiles
 
     notes = output.notes()
     files = LoggerFiles.from_options(options, load_settings(options.config))

@@ -164,7 +164,7 @@ def tools(options: Namespace) -> None:
 
 
 def _condition(options: Namespace) -> "Condition":
-    from strikewatch.service.inputs.hammers import condition_from_options
+    from strikewatch.service.reviews.hammers import condition_from_options
 
     settings = load_settings(options.config)
     with output.progress_status("Reading the database", shown=not options.paths):

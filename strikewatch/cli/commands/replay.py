@@ -33,8 +33,8 @@ from strikewatch.errors import InputError
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
     from strikewatch.core.bout import AttributedBout
-    from strikewatch.service.recordings import Recordings
-    from strikewatch.service.replay import ReplayResult
+    from strikewatch.service.recorded.recordings import Recordings
+    from strikewatch.service.recorded.replay import ReplayResult
     from strikewatch.settings.tree import Settings
 
 Records = Sequence[dict[str, Any]]
@@ -59,7 +59,7 @@ def replay(options: Namespace) -> None:
     PATH is a shift's folder, one .parquet or .csv file, or a folder of shifts; with --source, a logger file. Notes go
     to standard error. The exit code is 0 whether or not there are alerts.
     """
-    from strikewatch.service.recordings import print_notes
+    from strikewatch.service.recorded.recordings import print_notes
     from strikewatch.service.time_window import TimeWindow, parse_period
 
     notes = output.notes()
@@ -81,7 +81,7 @@ def replay(options: Namespace) -> None:
 @contextmanager
 def _recordings(options: Namespace, settings: "Settings", notes: Console) -> "Iterator[Recordings]":
     """Yield the recordings to replay: those at the path, or the logger files at it, converted."""
-    from strikewatch.service.recordings import Recordings
+    from strikewatch.service.recorded.recordings import Recordings
 
     if options.source is None:
         if options.sources is not None or options.start is not None:
@@ -95,7 +95,7 @@ def _recordings(options: Namespace, settings: "Settings", notes: Console) -> "It
             "--source reads logger files by its table: write columns, hammer, site and zone there, and leave out "
             "--column, --as-hammer, --as-site and --zone"
         )
-    from strikewatch.service.logger_files import LoggerFiles
+    from strikewatch.service.recorded.logger_files import LoggerFiles
 
     with LoggerFiles.from_options(options, settings).converted(options.paths, notes) as folder:
         yield Recordings([folder], settings, options.config)

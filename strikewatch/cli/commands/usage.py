@@ -40,7 +40,7 @@ def usage(options: Namespace) -> None:
     """
     from strikewatch.core import instant
     from strikewatch.review.report.files import to_json
-    from strikewatch.service.inputs.hammers import usage_from_options
+    from strikewatch.service.reviews.hammers import usage_from_options
 
     if options.json and options.csv:
         raise click.UsageError("give --json or --csv, not both")

@@ -18,7 +18,7 @@ from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
-    from strikewatch.service.what_if import Pair, Run
+    from strikewatch.service.recorded.what_if import Pair, Run
     from strikewatch.settings.tree import Settings
 
 MAX_LISTED: Final = 40
@@ -57,8 +57,8 @@ def what_if(options: Namespace) -> None:
 
 
 def _compare(options: Namespace, settings: "Settings") -> None:
-    from strikewatch.service import what_if as trial
-    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.service.recorded import what_if as trial
+    from strikewatch.service.recorded.recordings import Recordings, print_notes
     from strikewatch.settings.tree import with_faults
 
     changes = trial.parse_changes(options.set)
@@ -76,8 +76,8 @@ def _compare(options: Namespace, settings: "Settings") -> None:
 
 
 def _sweep(options: Namespace, settings: "Settings") -> None:
-    from strikewatch.service import what_if as trial
-    from strikewatch.service.recordings import Recordings, print_notes, progress_bar
+    from strikewatch.service.recorded import what_if as trial
+    from strikewatch.service.recorded.recordings import Recordings, print_notes, progress_bar
     from strikewatch.settings.tree import with_faults
 
     name, _, text = options.sweep.partition("=")
@@ -104,7 +104,7 @@ def _show_changes(
 ) -> None:
     """Print the differing alerts and the rates of both runs; `changes`: the options as given."""
     from strikewatch.disclaimer import CAUTION
-    from strikewatch.service.what_if import CHANGES
+    from strikewatch.service.recorded.what_if import CHANGES
 
     counts = Counter(pair.change for pair in pairs)
     summary = ", ".join(f"{counts[kind]} {kind}" for kind in CHANGES if counts[kind]) or "no alerts at all"
@@ -164,7 +164,7 @@ def _rates_table(before: "Run", after: "Run") -> Table:
 def _sweep_rows(name: str, values: Sequence[float], runs: "Sequence[Run]") -> list[dict[str, Any]]:
     """Return one row for each value and fault found: count, rate per firing hour and its 95 % limits."""
     from strikewatch.review.statistics.poisson import rate_limits
-    from strikewatch.service import what_if as trial
+    from strikewatch.service.recorded import what_if as trial
 
     wanted = [fault for fault in trial.faults_of(name) if any(run.counts()[fault] for run in runs)]
     rows = []

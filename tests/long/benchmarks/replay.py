@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.recorder.parquet import write_shift
 from tests.long.benchmarks import data

@@ -21,7 +21,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.review import rates
 from strikewatch.review.data.from_store import from_store
-from strikewatch.service.replay import ReplayResult, replay_shifts
+from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.storage.commit.statements import bout_row, stretch_row
 from strikewatch.storage.commit.store import Store

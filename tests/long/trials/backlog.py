@@ -21,7 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.faults import Faults
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift

@@ -19,7 +19,7 @@ import numpy as np
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.faults import Faults
 from tests.detectors.recorded import MemoryShift
 from tests.long.trials.site import Clocks, SimulatedSite, simulated_site

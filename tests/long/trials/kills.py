@@ -17,7 +17,7 @@ import numpy as np
 from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
-from strikewatch.service.replay import replay_shifts
+from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.faults import Faults
 from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker

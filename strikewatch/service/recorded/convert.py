@@ -18,7 +18,7 @@ from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.errors import InputError
-from strikewatch.service.replay import DEFAULT_ALLOWED_PERCENT, Loss, Progress, check_loss
+from strikewatch.service.recorded.replay import DEFAULT_ALLOWED_PERCENT, Loss, Progress, check_loss
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.logs import Account, LogSet
 from strikewatch.sources.mapping.tables import SourceTable

@@ -16,7 +16,7 @@ from strikewatch.core.batch import Key
 from strikewatch.core.instant import seconds
 from strikewatch.errors import InputError
 from strikewatch.service.precompile import precompile
-from strikewatch.service.replay import (
+from strikewatch.service.recorded.replay import (
     DEFAULT_ALLOWED_PERCENT,
     Progress,
     ReplayResult,

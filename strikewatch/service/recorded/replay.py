@@ -22,8 +22,8 @@ from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
-from strikewatch.service.replay_run import ReplayInput, SettingsOf
-from strikewatch.service.replay_threads import divide, process_rows, usable_cores
+from strikewatch.service.recorded.replay_run import ReplayInput, SettingsOf
+from strikewatch.service.recorded.replay_threads import divide, process_rows, usable_cores
 from strikewatch.service.time_window import TimeWindow
 from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift

@@ -20,7 +20,7 @@ from strikewatch.review.data.tables import NO_LIMITS, Feeds
 from strikewatch.review.highlights import Highlight
 from strikewatch.review.report.compose import SiteHighlights
 from strikewatch.review.report.content import ShownHighlight
-from strikewatch.service.recordings import Recordings
+from strikewatch.service.recorded.recordings import Recordings
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:

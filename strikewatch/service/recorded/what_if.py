@@ -13,7 +13,7 @@ from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.detectors.registry import DETECTOR_OF
 from strikewatch.errors import InputError
-from strikewatch.service.recordings import Recordings
+from strikewatch.service.recorded.recordings import Recordings
 from strikewatch.settings.tree import Settings, with_faults
 
 Progress = Callable[[int, int], None]

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from strikewatch.engine.pipeline import HammerSettings
-    from strikewatch.service.recordings import Recordings  # imported only to replay shifts
-    from strikewatch.service.replay import ReplayResult
+    from strikewatch.service.recorded.recordings import Recordings  # imported only to replay shifts
+    from strikewatch.service.recorded.replay import ReplayResult
 
 DEFAULT_PERIOD: Final = "7d"
 
@@ -42,7 +42,7 @@ def usage_from_options(options: Namespace, settings: Settings, now: Instant, not
         check_order(begin, end)
         with SharedDatabase(settings.store.where) as database:
             return usage_of_store(database, settings, begin, end, now, options.site), begin, end
-    from strikewatch.service.recordings import Recordings, print_notes
+    from strikewatch.service.recorded.recordings import Recordings, print_notes
 
     recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
@@ -81,7 +81,7 @@ def usage_of_replay(
 def condition_from_options(options: Namespace, settings: Settings, now: Instant, notes: Console) -> Condition:
     """Load what the options ask for. Raises InputError, Refused or StoreError."""
     if options.paths:
-        from strikewatch.service.recordings import Recordings
+        from strikewatch.service.recorded.recordings import Recordings
 
         found = condition_of_shifts(Recordings.from_options(options, settings), notes)
     else:
@@ -105,7 +105,7 @@ def condition_of_store(
 
 def condition_of_shifts(recordings: "Recordings", notes: Console) -> Condition:
     """Return the condition from recorded shifts, which are replayed for their operating hours."""
-    from strikewatch.service.recordings import print_notes
+    from strikewatch.service.recorded.recordings import print_notes
 
     every = drop_corrected(event for shift in recordings.open() for event in shift.events)
     if not any(event.kind in KINDS for event in every):

@@ -9,7 +9,7 @@ from threading import Lock
 from typing import Any, Final, NamedTuple
 
 from strikewatch.core.batch import Key
-from strikewatch.service.replay_run import ReplayInput, ReplayRun
+from strikewatch.service.recorded.replay_run import ReplayInput, ReplayRun
 from strikewatch.sources.recordings.merge import Merge, ReadPart
 
 RUNS_PER_CORE: Final = 4

@@ -1,1 +1,0 @@
-"""Inputs of commands and the page: data from the database or from recorded shifts."""

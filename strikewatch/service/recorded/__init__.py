@@ -1,0 +1,1 @@
+"""Recorded shifts and logger files: open, convert, replay, and try other settings."""
