@@ -18,8 +18,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import BrokerError, InputError
+from strikewatch.sources.mapping.authoring.trial import Captured
 from strikewatch.sources.mapping.tables import SourceTable
-from strikewatch.sources.mapping.trial import Captured
 from strikewatch.sources.mqtt.connect import read_password, tls_context
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 

@@ -9,7 +9,7 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.service.captures import Listener, read_captures
 from strikewatch.sources.mapping import check_tables
-from strikewatch.sources.mapping.trial import Captured, Trial, Trials
+from strikewatch.sources.mapping.authoring.trial import Captured, Trial, Trials
 from strikewatch.sources.mqtt.settings import Settings
 from tests.broker import Broker
 from tests.guide.documents import BLOCKS, Block

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from strikewatch.settings.tree import Settings
     from strikewatch.sources.mapping import SourceTable
-    from strikewatch.sources.mapping.trial import Captured, Trial, Trials
+    from strikewatch.sources.mapping.authoring.trial import Captured, Trial, Trials
 
 MAX_TOPICS = 2_000
 """Topics listed by `listen`; messages of more are counted together."""
@@ -160,8 +160,8 @@ def try_(options: Namespace) -> int:
     from strikewatch.core import instant
     from strikewatch.core.printable import printable
     from strikewatch.service.captures import read_captures
+    from strikewatch.sources.mapping.authoring.trial import Trials
     from strikewatch.sources.mapping.tables import close
-    from strikewatch.sources.mapping.trial import Trials
 
     path, tables, _ = _tables(options)
     if options.name not in tables:
@@ -296,7 +296,7 @@ def listen(options: Namespace) -> None:
     The processor may be running: this has a client id and a session of its own, and takes no message away from it.
     """
     from strikewatch.service.captures import to_json
-    from strikewatch.sources.mapping.trial import Trials
+    from strikewatch.sources.mapping.authoring.trial import Trials
 
     settings = load_settings(options.config)
     path = options.tables or settings.sources_file or Path("sources.toml")
@@ -426,7 +426,7 @@ def propose(options: Namespace) -> None:
     """
     from strikewatch.service.captures import read_captures
     from strikewatch.sources.mapping import Sources, read_tables
-    from strikewatch.sources.mapping.propose import propose as propose_tables
+    from strikewatch.sources.mapping.authoring.propose import propose as propose_tables
 
     taken: Sources | None = None
     prefix = "strikewatch"

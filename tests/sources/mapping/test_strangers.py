@@ -9,8 +9,8 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.sources.mapping import check_tables
-from strikewatch.sources.mapping.propose import propose
-from strikewatch.sources.mapping.trial import Captured, Trials
+from strikewatch.sources.mapping.authoring.propose import propose
+from strikewatch.sources.mapping.authoring.trial import Captured, Trials
 from tests.sources import sparkplug
 
 NOW = instant.parse("2026-03-04T07:15:30Z")

@@ -9,7 +9,7 @@ from typing import Any, Final
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.printable import printable
 from strikewatch.errors import Rejected
-from strikewatch.sources.mapping.guess import (
+from strikewatch.sources.mapping.authoring.guess import (
     Guess,
     guess_channels,
     guess_date_and_clock,
@@ -19,7 +19,7 @@ from strikewatch.sources.mapping.guess import (
     unit_note,
     words_of,
 )
-from strikewatch.sources.mapping.heard import (
+from strikewatch.sources.mapping.authoring.heard import (
     HAMMER,
     ID,
     MAX_VALUES,
@@ -36,9 +36,9 @@ from strikewatch.sources.mapping.heard import (
     step_form,
     topic_pattern,
 )
-from strikewatch.sources.mapping.leaves import leaves
+from strikewatch.sources.mapping.authoring.leaves import leaves
+from strikewatch.sources.mapping.authoring.trial import Captured
 from strikewatch.sources.mapping.tables import SPARKPLUG_WORDS
-from strikewatch.sources.mapping.trial import Captured
 
 MAX_RECORDS: Final = 2_000
 """Of each kind of message, so many records are studied."""
