@@ -3,30 +3,27 @@
 import json
 import time
 from argparse import Namespace
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import load_settings
+from strikewatch.cli.source_tables import TopicHeard, counted, show_heard, show_sum, show_trial
 from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from strikewatch.settings.tree import Settings
     from strikewatch.sources.mapping import SourceTable
-    from strikewatch.sources.mapping.authoring.trial import Captured, Trial, Trials
+    from strikewatch.sources.mapping.authoring.trial import Captured
 
 MAX_TOPICS = 2_000
 """Topics listed by `listen`; messages of more are counted together."""
 MAX_KEPT_BYTES = 64 * 1024 * 1024
 """Payloads that `listen` and `propose` keep."""
-MAX_ROWS = 20
-"""Rows printed of one message; --json prints all."""
 
 
 def _tables_option() -> shared.Decorator:
@@ -185,7 +182,7 @@ def try_(options: Namespace) -> int:
             f"{options.name}: takes none of these topics{other}; its topics are {', '.join(table.topics)}"
         )
     if len(tried) < len(messages):
-        others = _n(len(messages) - len(tried), "message")
+        others = counted(len(messages) - len(tried), "message")
         output.notes().print(f"{others} on topics that {options.name} does not take", style="dim")
     advice = [what for _, what in trials.advice()]
     if options.json:
@@ -193,82 +190,10 @@ def try_(options: Namespace) -> int:
     else:
         console = output.tables()
         for trial in tried:
-            _show_trial(console, trial)
-        _show_sum(console, tried, advice)
+            show_trial(console, trial)
+        show_sum(console, tried, advice)
     clean = not any(trial.mapped.rejects for trial in tried)
     return 0 if clean and any(trial.mapped.values or trial.mapped.events for trial in tried) else 1
-
-
-def _show_trial(console: "Console", trial: "Trial") -> None:
-    """Print what one message gives."""
-    from strikewatch.core.channels import CHANNELS
-    from strikewatch.core.printable import printable
-
-    console.print(printable(trial.message.topic), style="bold")
-    rows = list(trial.rows())
-    names = [name for name in CHANNELS if any(name in values for _, _, values in rows)]
-    if rows:
-        table = output.plain_table("time (UTC)", "site", "hammer", *names, right=names)
-        for key, at, values in rows[:MAX_ROWS]:
-            table.add_row(_time(at), *key, *(_cell(values, name) for name in names))
-        console.print(_indented(table))
-        if len(rows) > MAX_ROWS:
-            console.print(f"  … {len(rows):,} rows in all; --json prints them", style="dim")
-    for event in trial.json()["events"]:
-        head = ("time", "site", "hammer", "event")
-        rest = ", ".join(f"{key} {value}" for key, value in event.items() if key not in head)
-        where = f"{event['site']}/{event['hammer']} at {event['time']}"
-        console.print(printable(f"  event {event['event']} of {where}: {rest}", 400))
-    for reject in trial.json()["rejects"]:
-        console.print(printable(f"  rejected: {reject['reason']}: {reject['detail']}", 600), style="red")
-    for passed, count in trial.mapped.passed_over.items():
-        what = f"{_PASSED.get(passed.what, passed.what)} {passed.name}".rstrip()
-        console.print(printable(f"  passed over: {what} ({count:,})"), style="dim")
-
-
-_PASSED = {
-    "name": "name",
-    "device": "device",
-    "where": "by where",
-    "retained": "retained message",
-    "topic": "topic",
-}
-
-
-def _indented(table: Any) -> Any:
-    from rich.padding import Padding
-
-    return Padding(table, (0, 0, 0, 2), expand=False)
-
-
-def _time(at: int) -> str:
-    from strikewatch.core import instant
-
-    return instant.text(at).replace("T", " ").rstrip("Z")
-
-
-def _cell(values: dict[str, Any], name: str) -> str:
-    if name not in values:
-        return ""
-    value = values[name]
-    return "–" if value is None else str(value).lower() if isinstance(value, bool) else f"{value:.6g}"
-
-
-def _show_sum(console: "Console", tried: "Sequence[Trial]", advice: Sequence[str]) -> None:
-    from strikewatch.core.printable import printable
-
-    values = sum(trial.mapped.values for trial in tried)
-    events = sum(len(trial.mapped.events) for trial in tried)
-    rejects = sum(each.error.count for trial in tried for each in trial.mapped.rejects)
-    console.print(
-        f"\n{_n(len(tried), 'message')}: {_n(values, 'value')}, {_n(events, 'event')}, {rejects:,} rejected"
-    )
-    for what in advice:
-        console.print(printable(f"- {what}", 1000), style="yellow")
-
-
-def _n(count: int, what: str) -> str:
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 @sources.command(
@@ -301,7 +226,7 @@ def listen(options: Namespace) -> None:
     settings = load_settings(options.config)
     path = options.tables or settings.sources_file or Path("sources.toml")
     tables = _tables(options)[1] if options.tables or path.is_file() else {}
-    trials, topics, others = Trials(tables), dict[str, _Topic](), 0
+    trials, topics, others = Trials(tables), dict[str, TopicHeard](), 0
     kept = []
     size = 0
     for message in _hear(options, settings):
@@ -311,94 +236,15 @@ def listen(options: Namespace) -> None:
         if message.topic not in topics and len(topics) >= MAX_TOPICS:
             others += 1
             continue
-        topics.setdefault(message.topic, _Topic()).add(trials.take(message))
+        topics.setdefault(message.topic, TopicHeard()).add(trials.take(message))
     if options.to is not None:
         options.to.write_text("".join(f"{line}\n" for line in kept), encoding="utf-8")
     if options.json:
         output.print_json({"topic": name, **topic.record()} for name, topic in sorted(topics.items()))
         return
-    _show_heard(topics, others, trials, settings)
+    show_heard(topics, others, trials, settings)
     if options.to is not None:
-        output.notes().print(f"{_n(len(kept), 'message')} written to {options.to}", style="dim")
-
-
-class _Topic:
-    """What was heard on one topic."""
-
-    def __init__(self) -> None:
-        self.count = self.values = self.events = 0
-        self.sources: tuple[str, ...] = ()
-        self.reject = self.example = ""
-        self.last: Trial | None = None
-
-    def add(self, trial: "Trial") -> None:
-        from strikewatch.core.printable import printable
-
-        self.count += 1
-        self.sources = trial.sources
-        self.values += trial.mapped.values
-        self.events += len(trial.mapped.events)
-        if trial.sources and trial.mapped.rejects:
-            self.reject = printable(str(trial.mapped.rejects[-1].error), 300)
-        if trial.mapped.rows:
-            self.last = trial
-        payload = trial.message.payload[:120]
-        readable = payload.decode("utf-8", "replace")
-        self.example = printable(readable, 60) if readable.count("\ufffd") < 3 else f"{payload[:16].hex()}…"
-
-    def record(self) -> dict[str, Any]:
-        last = list(self.last.rows())[-1:] if self.last is not None else []
-        return {
-            "messages": self.count,
-            "sources": list(self.sources),
-            "values": self.values,
-            "events": self.events,
-            "row": {"site": last[0][0][0], "hammer": last[0][0][1], **last[0][2]} if last else None,
-            "rejected": self.reject or None,
-            "payload": self.example,
-        }
-
-
-def _show_heard(topics: dict[str, _Topic], others: int, trials: "Trials", settings: "Settings") -> None:
-    """Print the topics heard, and what the tables probably miss."""
-    from strikewatch.core.printable import printable
-
-    console = output.tables()
-    if not topics:
-        console.print(
-            "Nothing was heard. Do gateways publish now, and may this account read their topics? See the broker's "
-            "access list; --topic names a filter that it may read."
-        )
-        return
-    table = output.plain_table(
-        "topic", "messages", "source", "gives", right=("messages",), wrap=("topic", "gives")
-    )
-    for name, topic in sorted(topics.items()):
-        own = name.startswith((f"{settings.mqtt.prefix}/", "$SYS/"))
-        source = ", ".join(topic.sources) or ("(contract)" if own else "none")
-        table.add_row(printable(name), f"{topic.count:,}", source, _gives(topic))
-    console.print(table)
-    if others:
-        console.print(f"… and {others:,} messages of more topics; --topic narrows what is heard", style="dim")
-    for source, what in trials.advice():
-        console.print(printable(f"- {source}: {what}", 1000), style="yellow")
-    if any(not topic.sources for topic in topics.values()):
-        console.print("For topics without a source: strikewatch sources propose", style="dim")
-
-
-def _gives(topic: _Topic) -> str:
-    if not topic.sources:
-        return topic.example
-    record = topic.record()
-    parts = []
-    if (row := record["row"]) is not None:
-        values = ", ".join(f"{name} {_cell(row, name)}" for name in row if name not in ("site", "hammer"))
-        parts.append(f"{row['site']}/{row['hammer']}: {values}")
-    if topic.events:
-        parts.append(_n(topic.events, "event"))
-    if topic.reject:
-        parts.append(f"rejected: {topic.reject}")
-    return "; ".join(parts) or "no value"
+        output.notes().print(f"{counted(len(kept), 'message')} written to {options.to}", style="dim")
 
 
 @sources.command(
