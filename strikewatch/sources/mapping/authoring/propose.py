@@ -3,21 +3,16 @@
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Final
 
-from strikewatch.core.channels import CHANNELS
 from strikewatch.core.printable import printable
 from strikewatch.errors import Rejected
+from strikewatch.sources.mapping.authoring.draft import Draft, quoted
 from strikewatch.sources.mapping.authoring.guess import (
-    Guess,
     guess_channels,
     guess_date_and_clock,
     guess_time,
     numbers_of,
-    split_words,
-    unit_note,
-    words_of,
 )
 from strikewatch.sources.mapping.authoring.heard import (
     HAMMER,
@@ -25,7 +20,6 @@ from strikewatch.sources.mapping.authoring.heard import (
     MAX_VALUES,
     Heard,
     add_value,
-    are_hammers,
     find_records,
     is_value,
     kind,
@@ -33,7 +27,6 @@ from strikewatch.sources.mapping.authoring.heard import (
     name_and_value,
     read,
     single_value,
-    step_form,
     topic_pattern,
 )
 from strikewatch.sources.mapping.authoring.leaves import leaves
@@ -43,29 +36,7 @@ from strikewatch.sources.mapping.tables import SPARKPLUG_WORDS
 MAX_RECORDS: Final = 2_000
 """Of each kind of message, so many records are studied."""
 _QUALITY_KEYS: Final = ("q", "quality", "good", "valid", "ok", "qual", "status")
-_HAMMER_KEYS: Final = (
-    "hammer",
-    "breaker",
-    "device",
-    "dev",
-    "machine",
-    "unit",
-    "asset",
-    "serial",
-    "sn",
-    "imei",
-    "id",
-)
 _SITE: Final = "my-site"
-
-
-@dataclass(slots=True)
-class _Table:
-    """The lines of a proposed table."""
-
-    head: list[str] = field(default_factory=list)
-    channels: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
 
 
 def propose(messages: Iterable[Captured], site: str | None = None) -> str:
@@ -107,55 +78,39 @@ def _unused_name(heard: Heard, names: set[str]) -> str:
     return name
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
 def _table(group: list[Heard], name: str, site: str | None) -> str:
-    table = _Table()
+    draft = Draft()
     first = group[0]
     if first.form == "sparkplug":
-        _sparkplug(table, group)
+        _sparkplug(draft, group)
     else:
-        _topics_and_records(table, group)
-    if "{site}" not in "\n".join(table.head):
-        table.head.append(
-            f"site = {_quoted(site or _SITE)}" + ("" if site else "  # confirm: the id of your site")
+        _topics_and_records(draft, group)
+    if "{site}" not in "\n".join(draft.head):
+        draft.head.append(
+            f"site = {quoted(site or _SITE)}" + ("" if site else "  # confirm: the id of your site")
         )
     count = f"{len(group):,} message{'s' if len(group) > 1 else ''}"
-    lines = [
-        f"[{name}]  # {count} heard, like {printable(first.message.topic, 80)}",
-        *filter(None, table.head),
-    ]
-    lines += [f"[{name}.channels]", *table.channels]
-    if not table.channels:
-        lines = [f"#{line}" for line in lines]
-        table.notes.insert(
-            0,
-            "no channel was recognised: choose from the values below and remove the first # above; if they are events "
-            f"(a sign-on, an hour meter), write [{name}.event] in place of channels",
-        )
-    return "\n".join([*lines, *(f"# {note}" for note in table.notes)])
+    return draft.text(name, f"{count} heard, like {printable(first.message.topic, 80)}")
 
 
-def _topics_and_records(table: _Table, group: list[Heard]) -> None:
+def _topics_and_records(draft: Draft, group: list[Heard]) -> None:
     first, received = group[0], group[0].message.received
     pattern, tags = topic_pattern(group)
-    table.head.append(f"topic = {_quoted('/'.join(pattern))}")
+    draft.head.append(f"topic = {quoted('/'.join(pattern))}")
     if first.form != "json":
-        table.head.append(f'payload = "{first.form}"')
+        draft.head.append(f'payload = "{first.form}"')
     if first.packed:
-        table.head.append(f'packed = "{first.packed}"')
+        draft.head.append(f'packed = "{first.packed}"')
     value_at = single_value(first.tree)
     if first.form == "text" or (value_at is not None and tags):
-        _single_values(table, group, pattern, tags, value_at)
+        _single_values(draft, group, pattern, tags, value_at)
         return
     if first.form == "csv":
-        path, records = _csv(table, group)
+        path, records = _csv(draft, group)
     else:
         path, records = find_records(group)
     if path not in ("$", "$[*]" if first.form in ("csv", "jsonl") else "$"):
-        table.head.append(f"records = {_quoted(path)}")
+        draft.head.append(f"records = {quoted(path)}")
     if "{device}" in path:
         pattern = ["+" if level in ("{device}", "{hammer}") else level for level in pattern]
     values: dict[str, list[Any]] = {}
@@ -175,29 +130,29 @@ def _topics_and_records(table: _Table, group: list[Heard]) -> None:
     date_and_clock = guess_date_and_clock(values)
     time = None if date_and_clock else guess_time(values, received) or guess_time(outer, received)
     if date_and_clock is None:
-        _time(table, time)
+        draft.add_time(time)
     else:
         places, form = date_and_clock
-        at = ", ".join(map(_quoted, places))
-        table.head.append(f'time = {{ at = [{at}], as = "{form}", zone = "UTC" }}  # confirm the zone')
+        at = ", ".join(map(quoted, places))
+        draft.head.append(f'time = {{ at = [{at}], as = "{form}", zone = "UTC" }}  # confirm the zone')
     pair = name_and_value(values)
     used = {time[0]} if time else set(date_and_clock[0]) if date_and_clock else set()
     if pair is not None and any(HAMMER.search(each) for each in values[pair[0]]):
         pattern = ["+" if level in ("{device}", "{hammer}") else level for level in pattern]
-    table.head[0] = f"topic = {_quoted('/'.join(pattern))}"
+    draft.head[0] = f"topic = {quoted('/'.join(pattern))}"
     if pair is not None:
-        _names_and_values(table, records, pair, pattern, values)
+        _names_and_values(draft, records, pair, pattern, values)
         return
-    _hammer(table, pattern, values, device="{device}" in path)
-    _step(table, values)
+    draft.add_hammer(pattern, values, device="{device}" in path)
+    draft.add_step(values)
     usable = {
         place: seen for place, seen in values.items() if place not in used and is_value(place, seen, values)
     }
-    _channels(table, usable, "at")
+    draft.add_channels(usable, "at")
 
 
 def _single_values(
-    table: _Table, group: list[Heard], pattern: Sequence[str], tags: list[int], value_at: str | None
+    draft: Draft, group: list[Heard], pattern: Sequence[str], tags: list[int], value_at: str | None
 ) -> None:
     """Propose a table of messages with one value each. `value_at`: where it is in an object; None: it is all."""
     values: dict[str, list[Any]] = {}
@@ -208,85 +163,36 @@ def _single_values(
             add_value(values, place, value)
         value = heard.tree if value_at is None else own.get(value_at)
         add_value(seen, "/".join(heard.levels[k] for k in tags) or "value", value)
-    _time(table, None if value_at is None else guess_time(values, group[0].message.received))
-    _hammer(table, pattern, {})
+    draft.add_time(None if value_at is None else guess_time(values, group[0].message.received))
+    draft.add_hammer(pattern, {})
     if any(
         isinstance(each, str) and re.fullmatch(r"-?\d+,\d+", each) for own in seen.values() for each in own
     ):
-        table.head.append('decimal = ","')
+        draft.head.append('decimal = ","')
     if not tags:
-        _channels(table, {"@": seen["value"]}, "at", " ".join(group[0].levels))
+        draft.add_channels({"@": seen["value"]}, "at", " ".join(group[0].levels))
         return
-    table.head.append(f"name = {_quoted('/'.join(pattern[k] for k in tags))}")
-    table.head += [] if value_at is None else [f"value = {_quoted(value_at)}"]
-    _channels(table, seen, "named")
+    draft.head.append(f"name = {quoted('/'.join(pattern[k] for k in tags))}")
+    draft.head += [] if value_at is None else [f"value = {quoted(value_at)}"]
+    draft.add_channels(seen, "named")
 
 
-def _csv(table: _Table, group: list[Heard]) -> tuple[str, list[Any]]:
-    table.head += [f"delimiter = {_quoted(group[0].delimiter)}"] if group[0].delimiter != "," else []
+def _csv(draft: Draft, group: list[Heard]) -> tuple[str, list[Any]]:
+    draft.head += [f"delimiter = {quoted(group[0].delimiter)}"] if group[0].delimiter != "," else []
     lines = [line for heard in group for line in heard.tree]
     if any(re.fullmatch(r"-?\d+,\d+", cell) for line in lines for cell in line):
-        table.head.append('decimal = ","')
+        draft.head.append('decimal = ","')
     first = group[0].tree[0]
     if all(cell.strip() and not numbers_of([cell]) for cell in first) and len(group[0].tree) > 1:
-        table.head.append("header = true")
+        draft.head.append("header = true")
         names = [cell.strip() for cell in first]
         rows = [dict(zip(names, line, strict=False)) for heard in group for line in heard.tree[1:]]
         return "$[*]", rows
     return "$[*]", lines
 
 
-def _time(table: _Table, time: tuple[str, str, bool] | None) -> None:
-    if time is None:
-        table.head.append(
-            'time = "arrival"  # no time was recognised; if there is one: { at = "@.…", as = "iso" }'
-        )
-        return
-    path, form, needs_zone = time
-    zone = ', zone = "UTC"' if needs_zone else ""
-    note = "  # confirm the zone, such as Europe/Vienna" if needs_zone else ""
-    table.head.append(f"time = {{ at = {_quoted(path)}, as = {_quoted(form)}{zone} }}{note}")
-
-
-def _step(table: _Table, values: Mapping[str, Sequence[Any]]) -> None:
-    if any(isinstance(one, list) for seen in values.values() for one in seen):
-        for place, seen in values.items():
-            if (form := step_form(place)) and not any(isinstance(each, list) for each in seen):
-                table.head.append(f"step = {{ at = {_quoted(place)}, as = {_quoted(form)} }}  # confirm")
-                return
-        table.notes.append(
-            "for arrays of values: step_s = 0.1, the time between two of them, above [….channels]"
-        )
-
-
-def _hammer(
-    table: _Table, pattern: Sequence[str], values: Mapping[str, Sequence[Any]], *, device: bool = False
-) -> None:
-    """Say where the hammer is, unless the topic does."""
-    if "{hammer}" in pattern:
-        return
-    in_payload = [place for place, seen in values.items() if are_hammers(seen)]
-    if in_payload and not device:
-        table.head.append(f"hammer = {_quoted(in_payload[0])}")
-        return
-    if device or "{device}" in pattern:
-        table.head.append('hammer = "{device}"')
-        table.notes.append(
-            'devices that are no hammer ids: hammers = { "device" = "HB-01" }, above [….channels]'
-        )
-        return
-    for place, seen in values.items():
-        last = (words_of(place) or [""])[-1]
-        if last in _HAMMER_KEYS and all(
-            isinstance(each, str | int) and ID.fullmatch(str(each)) for each in seen
-        ):
-            table.head.append(f"hammer = {_quoted(place)}  # confirm: heard {printable(str(seen[0]), 40)}")
-            return
-    table.head.append('hammer = "HB-01"  # confirm: neither topic nor payload seems to name one')
-
-
 def _names_and_values(
-    table: _Table,
+    draft: Draft,
     records: list[Any],
     pair: tuple[str, str],
     pattern: Sequence[str],
@@ -297,31 +203,29 @@ def _names_and_values(
         if last_step(place) in _QUALITY_KEYS and len(good := {str(each): each for each in seen}) <= 4:
             first = next(iter(good.values()))
             wanted = json.dumps(first, ensure_ascii=False)
-            table.head.append(
-                f"where = {{ {_quoted(place)} = {wanted} }}  # confirm; heard {', '.join(good)}"
-            )
+            draft.head.append(f"where = {{ {quoted(place)} = {wanted} }}  # confirm; heard {', '.join(good)}")
             break
     seen_by: dict[str, list[Any]] = {}
     for record in records[:MAX_RECORDS]:
         own = dict(leaves(record))
         if isinstance(name := own.get(name_at), str) and value_at in own:
             add_value(seen_by, name, own[value_at])
-    table.head += [f"name = {_quoted(name_at)}", f"value = {_quoted(value_at)}"]
+    draft.head += [f"name = {quoted(name_at)}", f"value = {quoted(value_at)}"]
     for record in records[:MAX_RECORDS]:  # a yes or no has a field of its own in SenML
         own = dict(leaves(record))
         if isinstance(flag := own.get("@.vb"), bool) and isinstance(name := own.get(name_at), str):
             guessed = guess_channels({name: [flag]}).get(name)
             if guessed is not None and not any(
-                line.startswith(f"{guessed.channel} ") for line in table.channels
+                line.startswith(f"{guessed.channel} ") for line in draft.channels
             ):
-                table.channels.append(
-                    f'{guessed.channel} = {{ at = "@.vb", where = {{ {_quoted(name_at)} = {_quoted(name)} }} }}'
+                draft.channels.append(
+                    f'{guessed.channel} = {{ at = "@.vb", where = {{ {quoted(name_at)} = {quoted(name)} }} }}'
                 )
-    _named(table, seen_by, pattern, {place: seen for place, seen in values.items() if place not in pair})
+    _named(draft, seen_by, pattern, {place: seen for place, seen in values.items() if place not in pair})
 
 
 def _named(
-    table: _Table,
+    draft: Draft,
     seen_by: Mapping[str, list[Any]],
     pattern: Sequence[str],
     values: Mapping[str, Sequence[Any]],
@@ -334,11 +238,11 @@ def _named(
         )
         merged.setdefault(place, []).extend(seen[:MAX_VALUES])
     if not any("{hammer}" in name for name in merged):
-        _hammer(table, pattern, values)
-    _channels(table, merged, "named")
+        draft.add_hammer(pattern, values)
+    draft.add_channels(merged, "named")
 
 
-def _sparkplug(table: _Table, group: list[Heard]) -> None:
+def _sparkplug(draft: Draft, group: list[Heard]) -> None:
     from strikewatch.sources.decode.sparkplug import Nodes  # loads protobuf
 
     has_devices = any(len(heard.levels) > 4 for heard in group)
@@ -353,67 +257,16 @@ def _sparkplug(table: _Table, group: list[Heard]) -> None:
             devices[record.device if has_devices else record.node] = None
             add_value(seen, record.name, record.value)
     first = group[0].levels
-    table.head += ['payload = "sparkplug"', f"group = {_quoted(first[1])}" if len(first) > 1 else ""]
-    table.head.append("rebirth = true  # asks nodes for their births: the broker must allow it")
+    draft.head += ['payload = "sparkplug"', f"group = {quoted(first[1])}" if len(first) > 1 else ""]
+    draft.head.append("rebirth = true  # asks nodes for their births: the broker must allow it")
     word = SPARKPLUG_WORDS[2 if has_devices else 1]
-    table.head.append(f'hammer = "{{{word}}}"')
+    draft.head.append(f'hammer = "{{{word}}}"')
     listed = [each for each in devices if each]
     if any(not HAMMER.fullmatch(each) or " " in each for each in listed):
-        pairs = ", ".join(f'{_quoted(each)} = "HB-{k + 1:02}"' for k, each in enumerate(listed[:20]))
-        table.head.append(f"hammers = {{ {pairs} }}  # confirm which device is which hammer")
+        pairs = ", ".join(f'{quoted(each)} = "HB-{k + 1:02}"' for k, each in enumerate(listed[:20]))
+        draft.head.append(f"hammers = {{ {pairs} }}  # confirm which device is which hammer")
     if not births:
-        table.notes.append(
+        draft.notes.append(
             "no birth was heard, so metrics sent by alias have no name yet: listen when a node starts"
         )
-    _channels(table, seen, "named", hold_s=600.0)
-
-
-def _channels(
-    table: _Table,
-    values: Mapping[str, Sequence[Any]],
-    key: str,
-    context: str = "",
-    hold_s: float | None = None,
-) -> None:
-    """Propose channels for values by name or path, and list the other values."""
-    guesses = guess_channels(
-        {f"{context} {place}" if context else place: seen for place, seen in values.items()}
-    )
-    for place, seen in values.items():
-        guess = guesses.get(f"{context} {place}" if context else place)
-        if guess is None:
-            example = next((each for each in seen if each is not None), None)
-            heard = printable(json.dumps(example, ensure_ascii=False, default=str), 60)
-            if any(word in ("hours", "smh", "hourmeter", "meter", "hmr") for word in words_of(place)):
-                heard += '; an hour meter is an event: event = "hours", meter_h'
-            table.notes.append(f"not used: {printable(place, 80)}, heard {heard}")
-        else:
-            table.channels.append(_channel(guess, place, seen, key, hold_s))
-
-
-def _channel(guess: Guess, place: str, seen: Sequence[Any], key: str, hold_s: float | None) -> str:
-    keys = [f"{key} = {_quoted(place)}"]
-    if CHANNELS[guess.channel].boolean:
-        on, off, unknown = split_words(seen)
-        note = ""
-        if on or off or unknown:
-            plain = any(isinstance(each, bool) for each in seen)
-            on_words = [*([True] if plain else []), *(on or unknown[:1])]
-            off_words = [*([False] if plain else []), *(off or unknown[not on :])] or ["OFF"]
-            keys += [f"on = {json.dumps(on_words, ensure_ascii=False)}"]
-            keys += [f"off = {json.dumps(off_words, ensure_ascii=False)}"]
-            note = (
-                f"confirm the words; heard {', '.join(printable(each, 30) for each in (*on, *off, *unknown))}"
-            )
-    else:
-        note = unit_note(guess.channel, guess.unit, numbers_of(seen))
-        if guess.unit:
-            keys.append(f"unit = {_quoted(guess.unit)}")
-    if hold_s is not None:
-        keys.append(f"hold_s = {hold_s}")
-    line = (
-        f"{guess.channel} = {{ {', '.join(keys)} }}"
-        if len(keys) > 1 or key == "named"
-        else (f"{guess.channel} = {_quoted(place)}")
-    )
-    return f"{line}  # {note}" if note else line
+    draft.add_channels(seen, "named", hold_s=600.0)
