@@ -25,7 +25,7 @@ from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import StoreError, StoreLost, Unstorable
 from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
-from strikewatch.service.intake import Intake, Step
+from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.service.look_ahead import LookAhead
 from strikewatch.service.step_journal import JournaledSource, Phase, StepJournal
 from strikewatch.service.store_monitor import SendUrgent, StoreMonitor
@@ -110,14 +110,14 @@ class Worker:
         self.on_step: OnStep = lambda _received, _portions, _outcome: None
         """Called with the outcome of each step."""
         saved = store.load()
-        self._intake = Intake(
-            settings, wall, monotonic, store.has_event, saved.newest, self._journal.check, sources
-        )
+        self._sources = sources or Sources({})
+        self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest)
+        self._decoder = Decoder(settings, self._intake, self._journal.check, self._sources)
         self._publish = publish
         with store.read() as connection:
-            for each in self._intake.sources.sparkplug:
+            for each in self._sources.sparkplug:
                 restore_nodes(connection, each.name, each.nodes)
-        self.source_health: tuple[SourceHealth, ...] = self._intake.sources.report(wall())
+        self.source_health: tuple[SourceHealth, ...] = self._sources.report(wall())
         """What has been heard of each mapped source, renewed every second; any thread may read it."""
         self._pipeline = Pipeline(settings.of_hammer)
         self._look_ahead_runner = LookAhead(
@@ -144,13 +144,13 @@ class Worker:
         """Make one step with the messages that arrive within `timeout_s`; return how many there were."""
         messages = self._source.take(STEP_MESSAGES, timeout_s)
         step = Step(self._intake.clock())
-        self._intake.decode(messages, step)
+        self._decoder.decode(messages, step)
         now = self._monotonic()
         changed = self._intake.order_rows(step, now)
         flooding = self._advance(step)
         if now - self._last_poll >= POLL_EVERY_NS and not flooding:
             self._last_poll = now
-            self.source_health = self._intake.sources.report(step.received)
+            self.source_health = self._sources.report(step.received)
             self._journal.mark(Phase.UNRELATED)
             self._take_manual_events()
             self._look_ahead(step, now)
@@ -319,7 +319,7 @@ class Worker:
             feed=self._intake.tally.take(self._monotonic()),
             session_held=self._session.unsaved,
             recorded=step.recorded,
-            nodes={source.name: source.nodes.take_changes() for source in self._intake.sources.sparkplug},
+            nodes={source.name: source.nodes.take_changes() for source in self._sources.sparkplug},
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows

@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import Rejected
-from strikewatch.service.admission import Admission
+from strikewatch.service.intake.admission import Admission
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
-from strikewatch.service.intake import Intake, Step
+from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode.scanner import Run
 from strikewatch.sources.mqtt import Message
@@ -26,13 +26,14 @@ class NothingScanned:
         return []
 
 
-def intake(*, scanned: bool) -> Intake:
+def intake(*, scanned: bool) -> tuple[Decoder, Intake]:
     own = {"HB-03": {"on_change": {"hold_s": {"oil_c": 600.0}}}}
     given_settings = Settings.model_validate({"hammers": own})
     made = Intake(given_settings, lambda: RECEIVED, lambda: RECEIVED, lambda _event: False, RECEIVED)
+    decoder = Decoder(given_settings, made)
     if not scanned:
-        made._scanner = NothingScanned()  # type: ignore[assignment]
-    return made
+        decoder._scanner = NothingScanned()  # type: ignore[assignment]
+    return decoder, made
 
 
 def _time(tenths: int) -> str:
@@ -95,14 +96,14 @@ def steps(draw: st.DrawFn) -> list[list[Message]]:
     return made
 
 
-def outcome(one: Intake, messages: list[Message]) -> Any:
+def outcome(decoder: Decoder, one: Intake, messages: list[Message]) -> Any:
     step = Step(RECEIVED)
-    one.decode(messages, step)
+    decoder.decode(messages, step)
     rows = {key: bits(Rows.join(parts)) for key, parts in step.rows.items()}
     one.order_rows(step, RECEIVED)
     rejects = sorted((each.topic, each.payload, each.reason, each.detail, each.rows) for each in step.rejects)
     saved = {
-        key: (one._hold.saved(key), one.reorderer.saved(key), bits(one.reorderer.waiting(key)))
+        key: (one.hold.saved(key), one.reorderer.saved(key), bits(one.reorderer.waiting(key)))
         for key in step.rows
     }
     return rows, rejects, step.events, step.redelivered, saved, one.clock._witnesses
@@ -114,7 +115,7 @@ def test_scanned_and_strictly_decoded_steps_are_equal(made: list[list[Message]])
     """Rows, rejects, events with their times, duplicates, and the saved state."""
     scanning, strict = intake(scanned=True), intake(scanned=False)
     for messages in made:
-        assert outcome(scanning, messages) == outcome(strict, messages)
+        assert outcome(*scanning, messages) == outcome(*strict, messages)
 
 
 def test_the_messages_of_a_hammer_keep_their_order() -> None:
@@ -122,9 +123,9 @@ def test_the_messages_of_a_hammer_keep_their_order() -> None:
     usual = b'{"time":"2026-03-04T07:15:00Z","oil_c":61}'
     unusual = b'{"time":"2026-03-04T07:15:00Z","oil_c":62e0}'
     for first, second, expected in ((usual, unusual, 61.0), (unusual, usual, 62.0)):
-        one, step = intake(scanned=True), Step(RECEIVED)
+        (decoder, one), step = intake(scanned=True), Step(RECEIVED)
         topic = "strikewatch/fennick-hollow/HB-01/samples"
-        one.decode([Message(topic, each, RECEIVED, 1, 1, 1, False) for each in (first, second)], step)
+        decoder.decode([Message(topic, each, RECEIVED, 1, 1, 1, False) for each in (first, second)], step)
         one.order_rows(step, RECEIVED)
         rows = one.reorderer.flush(("fennick-hollow", "HB-01"))
         assert rows.columns["oil_c"].tolist() == [expected]

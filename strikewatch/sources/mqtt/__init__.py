@@ -1,8 +1,9 @@
 """MQTT: `Subscriber` receives messages from a broker, and acknowledges those the caller has finished with.
 
-subscriber.py  the network thread, queue and status     settings.py         broker, credentials and limits
+subscriber.py  the network thread and its status        settings.py         broker, credentials and limits
 session.py     one connection, from CONNECT to its end  publish_packets.py  reads messages from what was received
 connect.py     the socket: TLS, large buffers           fair_queue.py       takes hammers in turn
+inbox.py       what waits between the two threads
 """
 
 from importlib import import_module

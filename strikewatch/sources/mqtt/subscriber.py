@@ -20,7 +20,8 @@ import paho.mqtt.client as paho
 from strikewatch.core.instant import Instant
 from strikewatch.errors import BrokerError
 from strikewatch.sources.decode import topic
-from strikewatch.sources.mqtt.fair_queue import HEAVIEST_CURRENT, FairQueue, Message
+from strikewatch.sources.mqtt.fair_queue import Message
+from strikewatch.sources.mqtt.inbox import Inbox
 from strikewatch.sources.mqtt.publish_packets import Publish
 from strikewatch.sources.mqtt.session import SESSION_TAKEN_OVER, Connection, ConnectionLostError
 from strikewatch.sources.mqtt.settings import Settings
@@ -29,9 +30,6 @@ CONNECTING: Final = "connecting"
 """Status before the result of the first attempt is known."""
 IN_USE: Final = "another client uses the processor's client id at the broker"
 _POLL_S: Final = 0.5
-_BACKLOG_ARRIVING: Final = 20
-"""More messages than this between two calls of `take`: a gateway is sending its backlog."""
-_PAUSE_S: Final = 0.003
 _MAX_ACKS_PER_POLL: Final = 1000
 """Maximum number of acknowledgements written before reading again: a backlog is acknowledged all at once."""
 _MAX_OUTGOING: Final = 1000
@@ -85,14 +83,12 @@ class Subscriber:
         self.filters: Final = {**filters, **dict.fromkeys(topic.filters(settings.prefix), 1)}
         """All topic filters that are subscribed to, and the QoS of each."""
         self._unwanted = [each for each in unwanted if each not in self.filters]
-        self._queue: deque[Message] = deque()  # filled by the network thread
         self._machine_of_mapped = machine_of
-        self._fair_queue = FairQueue(lru_cache(maxsize=32_768)(self._machine_of))  # used under the lock only
-        self._bytes_in = 0  # written by the network thread only
-        self._bytes_out = 0  # written under the lock only
-        self._done: deque[tuple[int, int]] = deque()
+        self._inbox = Inbox(
+            self._machine_of, settings.queue_limit, settings.queue_limit_mib * _MIB, self._wake
+        )
         self._outgoing: deque[tuple[str, bytes]] = deque(maxlen=_MAX_OUTGOING)
-        self._changed = threading.Condition()
+        self._lock = threading.Lock()  # of the status
         self._stopping = threading.Event()
         self._failure: BaseException | None = None
         self._takeovers = 0  # used by the network thread only
@@ -113,23 +109,10 @@ class Subscriber:
         A large message counts as several. Raises BrokerError once the network thread has ended, with its exception as
         the cause.
         """
-        with self._changed:
-            self._changed.wait_for(
-                lambda: self._waiting() or self._failure or self._stopping.is_set(), timeout_s
-            )
-            if self._failure is not None:
-                raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
-            arrived = len(self._queue)
-            self._fair_queue.put([self._queue.popleft() for _ in range(arrived)])
-            # A backlog waits until it has arrived completely, so that current messages are processed first.
-            backlog_arriving = (
-                arrived > _BACKLOG_ARRIVING and 2 * self._waiting() < self._settings.queue_limit
-            )
-            limit = self._fair_queue.step_limit(limit, time.monotonic())
-            taken = self._fair_queue.take(limit, heaviest=HEAVIEST_CURRENT if backlog_arriving else None)
-        if backlog_arriving and not taken:
-            time.sleep(_PAUSE_S)
-        return taken
+        self._inbox.wait(timeout_s)
+        if self._failure is not None:
+            raise BrokerError(f"no longer connected to the broker: {self._failure}") from self._failure
+        return self._inbox.take(limit)
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
         """Acknowledge messages that were taken, in order of arrival, each once all before it are done. Thread-safe.
@@ -137,20 +120,15 @@ class Subscriber:
         Messages of an earlier connection are left out: the broker sends them again, and may already use their packet id
         for a new message.
         """
-        with self._changed:
-            done = list(messages)
-            self._done.extend(self._fair_queue.done(done))
-            self._bytes_out += sum(len(message.payload) for message in done)
-        self._wake()
+        self._inbox.done(messages)
 
     def put_back(self, messages: Sequence[Message]) -> None:
         """Let messages be taken again, before later ones of the same hammers."""
-        with self._changed:
-            self._fair_queue.put_back(messages)
+        self._inbox.put_back(messages)
 
     def publish(self, topic: str, payload: bytes) -> None:
         """Publish a request at QoS 0, which may be lost: it is dropped without a connection. Thread-safe."""
-        with self._changed:
+        with self._lock:
             if not self._status.connected:
                 return
             self._outgoing.append((topic, payload))
@@ -158,14 +136,13 @@ class Subscriber:
 
     def status(self) -> Status:
         """Return the current state of the connection."""
-        with self._changed:
-            return replace(self._status, queued=self._waiting(), full=not self._room())
+        with self._lock:
+            return replace(self._status, queued=len(self._inbox), full=not self._inbox.room())
 
     def stop(self) -> None:
         """Send the remaining acknowledgements and disconnect; the broker keeps the session. Idempotent."""
-        with self._changed:
-            self._stopping.set()
-            self._changed.notify_all()
+        self._stopping.set()
+        self._inbox.end()
         self._wake()
         if self._thread.ident is not None:
             self._thread.join()
@@ -183,17 +160,8 @@ class Subscriber:
             name, prefix
         )
 
-    def _waiting(self) -> int:
-        return len(self._queue) + len(self._fair_queue)
-
-    def _room(self) -> int:
-        """Return how many more messages may wait."""
-        if self._bytes_in - self._bytes_out >= self._settings.queue_limit_mib * _MIB:
-            return 0
-        return max(self._settings.queue_limit - self._waiting(), 0)
-
     def _update_status(self, **changes: object) -> None:
-        with self._changed:
+        with self._lock:
             if changes.get("connected", self._status.connected) != self._status.connected:
                 changes["since_ns"] = self._clock()
             self._status = replace(self._status, **changes)  # type: ignore[arg-type]  # the names are its fields
@@ -212,8 +180,7 @@ class Subscriber:
         except BaseException as error:  # noqa: BLE001  # handed to the caller of `take`, whatever it is
             self._update_status(connected=False, reason=str(error) or repr(error))
             self._failure = error
-        with self._changed:
-            self._changed.notify_all()
+        self._inbox.end()
 
     def _run(self) -> None:
         settings = self._settings
@@ -242,8 +209,7 @@ class Subscriber:
     def _new_connection(self, generation: int) -> Connection:
         def on_messages(found: list[Publish]) -> None:
             now = self._clock()
-            self._bytes_in += sum([len(each.payload) for each in found])
-            self._queue.extend(
+            self._inbox.put(
                 [
                     Message(_topic_text(topic), payload, now, mid, qos, generation, dup, retained)
                     for topic, payload, mid, qos, dup, retained in found
@@ -252,18 +218,9 @@ class Subscriber:
 
         def on_message(message: paho.MQTTMessage) -> None:
             name, payload = _topic_text(message._topic), bytes(message.payload)
-            self._bytes_in += len(payload)
-            self._queue.append(
-                Message(
-                    name,
-                    payload,
-                    self._clock(),
-                    message.mid,
-                    message.qos,
-                    generation,
-                    message.dup,
-                    message.retain,
-                )
+            now, mid, retained = self._clock(), message.mid, message.retain
+            self._inbox.put(
+                [Message(name, payload, now, mid, message.qos, generation, message.dup, retained)]
             )
 
         def on_ready(resumed: bool) -> None:
@@ -297,23 +254,16 @@ class Subscriber:
             stopping = self._stopping.is_set()
             with contextlib.suppress(BlockingIOError):
                 self._wake_read.recv(4096)
-            connection.acknowledge(self._due_acks(generation, None if stopping else _MAX_ACKS_PER_POLL))
+            most = None if stopping else _MAX_ACKS_PER_POLL
+            connection.acknowledge(self._inbox.acknowledgeable(generation, most))
             while self._outgoing:
                 connection.publish(*self._outgoing.popleft())
             if stopping:
                 return
-            if self._done:
+            if self._inbox.has_acknowledgeable:
                 self._wake()
-            connection.poll(_POLL_S, self._room)
-            if self._queue:
-                with self._changed:
-                    self._changed.notify_all()
-
-    def _due_acks(self, generation: int, most: int | None) -> Iterable[int]:
-        for _ in range(len(self._done) if most is None else min(most, len(self._done))):
-            of, mid = self._done.popleft()
-            if of == generation:
-                yield mid
+            connection.poll(_POLL_S, self._inbox.room)
+            self._inbox.notify()
 
     def _taken_over(self, connection: Connection, lost: Exception, held_s: float) -> bool:
         """Tell whether another client took over the session.

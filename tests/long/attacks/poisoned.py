@@ -8,14 +8,14 @@ import os
 import signal
 from typing import Any
 
-from strikewatch.service.intake import Intake
+from strikewatch.service.intake import Decoder, Intake
 from strikewatch.storage.commit.store import Store
 
 MARK = "op-poison"
 STEP_MARK = "op-poison-step"
 COMMIT_MARK = "op-poison-commit"
 
-_decode, _order_rows, _commit = Intake.decode, Intake.order_rows, Store.commit
+_decode, _order_rows, _commit = Decoder.decode, Intake.order_rows, Store.commit
 
 
 def end_if(found: bool) -> None:
@@ -23,7 +23,7 @@ def end_if(found: bool) -> None:
         os.kill(os.getpid(), signal.SIGKILL)
 
 
-def decode(self: Intake, message: Any, step: Any) -> None:
+def decode(self: Decoder, message: Any, step: Any) -> None:
     check = self._check
 
     def checked(one: Any) -> None:
@@ -47,7 +47,7 @@ def commit(self: Store, step: Any) -> None:
     _commit(self, step)
 
 
-Intake.decode = decode  # type: ignore[method-assign]
+Decoder.decode = decode  # type: ignore[method-assign]
 Intake.order_rows = order_rows  # type: ignore[method-assign]
 Store.commit = commit  # type: ignore[method-assign]
 

@@ -5,7 +5,7 @@ import tomllib
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.service.intake import Intake, Step
+from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping import PassedOver, Sources, check_tables
 from strikewatch.sources.mapping.health import MAX_NAMED
@@ -42,9 +42,10 @@ def sources(*names: str) -> Sources:
 
 
 def process(found: Sources, topic: str, payload: object, at: int = NOW) -> Step:
-    intake = Intake(Settings(), lambda: NOW, lambda: 0, lambda _event: False, 0, sources=found)
+    intake = Intake(Settings(), lambda: NOW, lambda: 0, lambda _event: False, 0)
     step = Step(NOW)
-    intake.decode([Message(topic, json.dumps(payload).encode(), at, 1, 1, 1, redelivered=False)], step)
+    decoder = Decoder(Settings(), intake, sources=found)
+    decoder.decode([Message(topic, json.dumps(payload).encode(), at, 1, 1, 1, redelivered=False)], step)
     return step
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from strikewatch.core import instant
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import SECOND
-from strikewatch.service.intake import Intake, Step
+from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping import Sources, check_tables
 from strikewatch.sources.mqtt import Message
@@ -92,13 +92,14 @@ def results(
     """Process messages in steps that end at `cuts`; return each hammer's rows, and its events as they take effect."""
     tables, problems = check_tables(tomllib.loads(TABLES))
     assert not problems
-    intake = Intake(Settings(), lambda: NOW, lambda: 0, lambda _event: False, 0, sources=Sources(tables))
+    intake = Intake(Settings(), lambda: NOW, lambda: 0, lambda _event: False, 0)
+    decoder = Decoder(Settings(), intake, sources=Sources(tables))
     rows: dict[Key, list[Rows]] = {}
     events: dict[Key, list[tuple[str, int]]] = {}
     ends = sorted({*cuts, len(messages)})
     for begin, end, now in [*zip([0, *ends], ends, [0] * len(ends), strict=False), (0, 0, 10 * SECOND)]:
         step = Step(NOW)
-        intake.decode(messages[begin:end], step)
+        decoder.decode(messages[begin:end], step)
         assert not step.postponed
         intake.order_rows(step, now)
         assert not [each.reason for each in step.rejects]

@@ -1,0 +1,218 @@
+"""Decode the messages of a step: route each by its topic, then scan, decode or map it into rows and events."""
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
+from typing import Final
+
+from strikewatch.core import instant
+from strikewatch.core.batch import Key
+from strikewatch.core.events import Event
+from strikewatch.core.instant import Instant
+from strikewatch.errors import Rejected
+from strikewatch.service.intake.intake import Intake
+from strikewatch.service.intake.mapped_messages import MappedMessages
+from strikewatch.service.intake.step import Step
+from strikewatch.settings.tree import Settings
+from strikewatch.sources.decode import Samples, decode, topic
+from strikewatch.sources.decode.events import FIELDS
+from strikewatch.sources.decode.samples import KEYS
+from strikewatch.sources.decode.scanner import Scanner
+from strikewatch.sources.mapping import Sources
+from strikewatch.sources.mapping.sources import Taken
+from strikewatch.sources.mqtt import Message
+from strikewatch.sources.ordering import NEVER
+
+NO_HAMMER: Final = "", ""
+
+
+class Decoder:
+    """Decodes messages into the intake; used by the worker's thread only.
+
+    `check` raises Rejected for a message that must not be processed. `sources`: mapped topics.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        intake: Intake,
+        check: Callable[[Message], None] = lambda _message: None,
+        sources: Sources | None = None,
+    ) -> None:
+        self._prefix = settings.mqtt.prefix
+        self._max_ahead_ns = instant.seconds(settings.intake.max_ahead_s)
+        self._max_keys = settings.intake.max_keys
+        self._intake = intake
+        self._check = check
+        self._sources = sources or Sources({})
+        self._scanner = Scanner()
+        self._route = lru_cache(maxsize=4096)(self._find_route)
+
+    def decode(self, messages: Sequence[Message], step: Step) -> None:
+        """Decode messages into the step; reject what cannot be used."""
+        samples: dict[Key, list[Message]] = {}
+        mapped = MappedMessages(self._sources, self._intake.hold)
+        for message in messages:
+            key = None
+            try:
+                key, kind = self._route(message.topic)
+                self._check(message)
+            except Rejected as error:
+                if error.reason != "no_source" or not self._sources.pass_over_topic(
+                    message.topic, message.received_ns
+                ):
+                    step.reject(message.topic, message.payload, error, key)
+                continue
+            if kind == "samples":
+                if key in mapped:
+                    self._add_mapped(mapped, step)
+                samples.setdefault(key, []).append(message)
+            elif kind == "events":  # a last will is dated by the samples before it
+                self._decode_samples(samples, step)
+                samples = {}
+                self._add_mapped(mapped, step)
+                self._decode_strictly(message, key, step)
+            else:
+                samples = self._map(message, kind, mapped, samples, step)
+        self._decode_samples(samples, step)
+        self._add_mapped(mapped, step)
+
+    def _find_route(self, name: str) -> tuple[Key, topic.Kind | Taken]:
+        """Return the hammer and the kind of message of a topic; or no hammer, and the sources that map it.
+
+        Raises Rejected.
+        """
+        try:
+            return topic.parse(name, self._prefix)
+        except Rejected as error:
+            if taken := self._sources.taken(name):
+                return NO_HAMMER, taken
+            if self._sources and not name.startswith(f"{self._prefix}/"):
+                raise Rejected("no_source", f"{name[:200]!r}: no source takes this topic") from None
+            raise error
+
+    def _map(
+        self,
+        message: Message,
+        taken: Taken,
+        mapped: MappedMessages,
+        samples: dict[Key, list[Message]],
+        step: Step,
+    ) -> dict[Key, list[Message]]:
+        """Map a message; return which of the samples before it still wait to be decoded."""
+        received = message.received_ns - self._intake.clock.lead_ns
+        latest = received + self._max_ahead_ns + max(self._intake.clock.lead_ns, 0)
+        keys, events, rejects = mapped.map(message, taken, received, latest)
+        step.requests += mapped.take_requests()
+        for error, key, private in rejects:
+            step.reject(message.topic, b"" if private else message.payload, error, key)
+        if events or not samples.keys().isdisjoint(keys):
+            self._decode_samples(samples, step)
+            samples = {}
+        if events or mapped.spans_much:
+            self._add_mapped(mapped, step)
+        for event in events:
+            self._admit_mapped_event(event, message, received, step)
+        return samples
+
+    def _add_mapped(self, mapped: MappedMessages, step: Step) -> None:
+        """Add the rows of mapped messages to the step."""
+        for key, rows, newest, messages, has_clock in mapped.take():
+            if not self._admit(key, messages[0], len(rows), step):
+                continue
+            if key in step.postponed_hammers or self._intake.must_wait(key, rows, step):
+                step.postponed_hammers.add(key)
+                step.postponed += messages
+                continue
+            self._intake.hold.expect(key, rows)
+            self._intake.add_rows(key, rows, newest, messages, step, has_clock=has_clock)
+
+    def _admit(self, key: Key, message: Message, count: int, step: Step) -> bool:
+        """Add a hammer to the known ones, or reject what a message gives it."""
+        try:
+            self._intake.admission.check(key)
+        except Rejected as error:
+            self._intake.hold.configure(key)  # forget what mapping has looked up for it
+            refused = Rejected(error.reason, error.detail, count)
+            step.reject(message.topic, message.payload, refused, _sender_of_refused(key, error))
+            return False
+        self._intake.admission.add(key)
+        return True
+
+    def _admit_mapped_event(self, event: Event, message: Message, received: Instant, step: Step) -> None:
+        key = event.site, event.hammer
+        if self._admit(key, message, 1, step):
+            if key in step.postponed_hammers:
+                step.postponed.append(message)
+            else:
+                self._intake.admit_event(event, message, received, step)
+
+    def _decode_samples(self, samples: Mapping[Key, Sequence[Message]], step: Step) -> None:
+        """Scan the usual payloads of all hammers at once, and decode the others, in each hammer's order of arrival."""
+        lead_ns = self._intake.clock.lead_ns
+        ahead_ns = self._max_ahead_ns + max(lead_ns, 0) - lead_ns
+        keys = [key for key, own in samples.items() for _ in own]
+        messages = [message for own in samples.values() for message in own]
+        payloads = [message.payload for message in messages]
+        latest = [message.received_ns + ahead_ns for message in messages]
+        done = 0
+        for run in self._scanner.scan(payloads, keys, latest):
+            for k in range(done, run.first):
+                self._decode_strictly(messages[k], keys[k], step)
+            key, own = keys[run.first], messages[run.first : run.last]
+            # where a null ends a hold, the scanner's NaN would be wrong
+            if key not in self._intake.admission or key in self._intake.hold or key in step.postponed_hammers:
+                for message in own:
+                    self._decode_strictly(message, key, step)
+            else:
+                self._intake.add_rows(key, run.rows, run.newest, own, step)
+            done = run.last
+        for k in range(done, len(messages)):
+            self._decode_strictly(messages[k], keys[k], step)
+
+    def _decode_strictly(self, message: Message, key: Key, step: Step) -> None:
+        """Decode any message of a hammer."""
+        received = message.received_ns - self._intake.clock.lead_ns
+        try:
+            self._intake.admission.check(key)
+            if key in step.postponed_hammers:
+                step.postponed.append(message)
+                return
+            decoded = decode(
+                message.topic,
+                message.payload,
+                received,
+                self._prefix,
+                self._max_ahead_ns + max(self._intake.clock.lead_ns, 0),
+                self._intake.hold,
+                self._max_keys,
+            )
+        except Rejected as error:
+            if key in self._intake.admission:
+                step.reject(message.topic, message.payload, error, key)
+            else:
+                self._intake.hold.configure(key)  # forget what decoding has looked up for it
+                step.reject(message.topic, message.payload, error, _sender_of_refused(key, error))
+            return
+        self._intake.admission.add(key)
+        if isinstance(decoded, Samples):
+            if self._intake.must_wait(key, decoded.rows, step):
+                step.postponed_hammers.add(key)
+                step.postponed.append(message)
+                return
+            self._intake.hold.expect(key, decoded.rows)
+            newest = int(decoded.rows.time_ns[-1]) if len(decoded.rows) else NEVER
+            self._intake.add_rows(key, decoded.rows, newest, (message,), step)
+            for rejected in decoded.rejected:
+                step.reject(message.topic, message.payload, rejected, key)
+        else:
+            self._intake.admit_event(decoded.event, message, received, step)
+        if decoded.unknown:
+            known = KEYS if isinstance(decoded, Samples) else FIELDS[decoded.event.kind]
+            self._intake.tally.unknown(key, decoded.unknown, known)
+
+
+def _sender_of_refused(key: Key, error: Rejected) -> Key:
+    """Return as whose problem a refused message is counted: the site's if it invents hammers, or nobody's."""
+    if error.reason == "too_many_hammers":
+        return key[0], ""
+    return ("", "") if error.reason == "too_many_sites" else key
