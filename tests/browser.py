@@ -10,9 +10,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from tests.programs import need_program
+
+expect.set_options(timeout=60_000)  # its own 5 s are few on a busy machine
 
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 

@@ -31,7 +31,7 @@ from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message
 from tests.receiver import Answer, Received, Receiver
-from tests.service.processor import until
+from tests.waiting import until
 
 SITE, OTHER = "fennick-hollow", "marl-end"
 NOW = time.time_ns()

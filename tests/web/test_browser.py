@@ -15,7 +15,7 @@ from tests.broker import Broker, free_port
 from tests.browser import browser, strayed, violations
 from tests.service.processor import SITE, Gateway, Processor, now_ns, until
 
-WAIT_MS = 20_000
+WAIT_MS = 60_000
 OPEN_ALL = """document.querySelectorAll("details").forEach((details) => {
     details.removeAttribute("name");
     details.open = true;

@@ -21,7 +21,7 @@ def test_none_and_sixty(tmp_path: Path, hammers: int) -> None:
         page.on("requestfinished", lambda request: sizes.append(request.sizes()["responseBodySize"]))
         page.goto(url)
         expect(page.locator(".hammer")).to_have_count(hammers)
-        expect(page.locator("svg.timeline")).to_have_count(hammers, timeout=20_000)
+        expect(page.locator("svg.timeline")).to_have_count(hammers, timeout=60_000)
         assert sum(sizes) < HEAVY
         assert violations(page) == []
         if not hammers:
