@@ -336,6 +336,8 @@ def test_entries_made_offline_are_kept_and_sent_later_with_their_time(
 def test_every_page_is_accessible_and_fits_a_phone(
     live_site: LiveSite, chromium: Browser, scheme: str
 ) -> None:
+    """In dark mode only colours differ; the guides look alike."""
+    rules, topics = ((), guide.topics()) if scheme == "light" else (("color-contrast",), ["faults"])
     live_site.fire_in_one_spot(seconds=17)
     until(lambda: live_site.processor.query("select 1 from alerts"))
     ((alert,),) = live_site.processor.query("select id from alerts where fault = 'same_spot'")
@@ -355,7 +357,7 @@ def test_every_page_is_accessible_and_fits_a_phone(
         "/feed",
         f"/feed?sender={SITE}/HB-01",
         "/guide",
-        *(f"/guide/{topic}" for topic in guide.topics()),
+        *(f"/guide/{topic}" for topic in topics),
         "/sign-in",
     ):
         page.goto(live_site.url(path))
@@ -363,6 +365,6 @@ def test_every_page_is_accessible_and_fits_a_phone(
             expect(page.locator("svg.timeline")).to_be_visible(timeout=WAIT_MS)
         if path == "/write" or path.startswith("/hammers"):
             page.evaluate(OPEN_ALL)
-        assert violations(page) == [], path
+        assert violations(page, *rules) == [], path
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
     context.close()
