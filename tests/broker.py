@@ -31,6 +31,7 @@ from typing import Final
 
 from strikewatch.programs import find_program
 from tests.programs import need_program, skip
+from tests.waiting import LIMIT_S
 
 PORTS: Final = range(14_000, 30_000)
 WORKERS: Final = 8
@@ -192,7 +193,7 @@ class Broker:
                 stdout=log,
                 stderr=log,
             )
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + LIMIT_S
         while self.running and time.monotonic() < deadline:
             with contextlib.suppress(OSError), socket.create_connection((self.host, self.port), timeout=1):
                 return
@@ -230,7 +231,7 @@ class Broker:
             process.stdin.close()
             process.send_signal(how)
             try:
-                process.wait(10)
+                process.wait(LIMIT_S)
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait(10)

@@ -35,6 +35,7 @@ LAST = ("tests/detectors",)
 """Hundreds of short tests, to fill the gaps."""
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """Run twice as many workers as cores: many tests wait for brokers, databases, browsers and processes."""
     return 2 * (os.cpu_count() or 1)
@@ -46,6 +47,11 @@ def pytest_sessionstart(session: pytest.Session) -> None:
         session.config.option.loadscopereorder = False  # it begins with the files of most tests
         precompile = "from strikewatch.service.precompile import precompile; precompile(print)"
         subprocess.run([sys.executable, "-c", precompile], check=True, cwd=ROOT)
+
+
+def pytest_sessionfinish() -> None:
+    if "tests.browser" in sys.modules:
+        sys.modules["tests.browser"].close_browser()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -24,6 +24,7 @@ from sqlalchemy import URL, make_url
 
 from tests.broker import free_port
 from tests.programs import need_program
+from tests.waiting import LIMIT_S
 
 SETTINGS = {
     "listen_addresses": "127.0.0.1",
@@ -82,7 +83,7 @@ class Postgresql:
                 cwd="/",
                 start_new_session=True,
             )
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + LIMIT_S
         while self._process.poll() is None and time.monotonic() < deadline:
             with contextlib.suppress(psycopg.OperationalError):
                 psycopg.connect(self._address("postgres"), connect_timeout=2).close()
@@ -109,7 +110,7 @@ class Postgresql:
         process, self._process = self._process, None
         if process is not None:
             process.send_signal(how)
-            process.wait(20)
+            process.wait(LIMIT_S)
 
     def database(self, encoding: str = "UTF8") -> URL:
         """The address of a new, empty database."""

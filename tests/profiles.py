@@ -5,13 +5,13 @@ from typing import Final
 from hypothesis import settings
 from hypothesis.internal.conjecture import providers
 
-MANY: Final = 50
+MANY: Final = 100
 """The long form tries so many times the examples."""
 
 settings.register_profile(
-    "short", max_examples=50, deadline=None, derandomize=True, database=None, print_blob=True
+    "short", max_examples=25, deadline=None, derandomize=True, database=None, print_blob=True
 )
-settings.register_profile("long", max_examples=50 * MANY, deadline=None, database=None, print_blob=True)
+settings.register_profile("long", max_examples=25 * MANY, deadline=None, database=None, print_blob=True)
 
 
 def make_reproducible() -> None:

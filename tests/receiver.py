@@ -19,6 +19,7 @@ from typing import Any
 
 from strikewatch.errors import Rejected
 from strikewatch.sinks import webhook
+from tests.waiting import LIMIT_S
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,7 @@ class Receiver:
         self._server.server_close()
         self._thread.join()
 
-    def wait_for(self, n: int, timeout_s: float = 20.0) -> list[Received]:
+    def wait_for(self, n: int, timeout_s: float = LIMIT_S) -> list[Received]:
         """The first `n` attempts, once they have come."""
         with self._came:
             assert self._came.wait_for(lambda: len(self.received) >= n, timeout_s), (

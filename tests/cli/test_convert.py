@@ -210,6 +210,6 @@ def test_heavy_readers_are_loaded_only_where_used(site: Path) -> None:
         "print([one for one in heavy if one in sys.modules])\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code], cwd=site, capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-c", code], cwd=site, capture_output=True, text=True, check=False, timeout=120
     )
     assert done.stdout.splitlines()[-1] == "[]"

@@ -62,7 +62,7 @@ def test_no_detector_is_compiled(config: Path) -> None:
         f"assert main(['due', '--config', {str(config)!r}, '--json']) == 0\n"
         "assert 'numba' not in sys.modules\n"
     )
-    subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL, timeout=60)
+    subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL, timeout=120)
 
 
 def test_the_table_lists_what_is_not_monitored(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -173,7 +173,7 @@ def test_help_loads_no_heavy_library(arguments: list[str]) -> None:
         f"sys.exit(', '.join(n for n in '{heavy}'.split(', ') if n in sys.modules) or 0)"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120, check=False
     )
     assert (done.returncode, done.stderr) == (0, "")
     assert "Usage: strikewatch" in done.stdout

@@ -15,8 +15,8 @@ import pytest
 from strikewatch.sources.mapping import check_tables
 from tests.broker import Broker
 from tests.cli.command import strikewatch, strikewatch_process
-from tests.service.processor import until
 from tests.sources.mapping.examples import MESSAGES, example_text
+from tests.waiting import until
 
 TELEM = """
 [telem]

@@ -54,7 +54,7 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
         f"print([name for name in {HEAVY!r} if name in sys.modules])\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=120, check=False
     )
     assert (done.stdout, done.stderr) == ("[]\n", "")
 
@@ -96,7 +96,7 @@ def test_a_command_loads_only_what_it_uses(words: list[str], heavy: tuple[str, .
         env={name: value for name, value in os.environ.items() if name != "COLUMNS"},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         check=False,
     )
     assert done.stdout == "[]\n"
@@ -125,7 +125,7 @@ def test_a_command_on_an_existing_database_loads_neither_detectors_nor_numpy(
         "print([name for name in sys.modules if name.startswith('strikewatch.detectors')])\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False
     )
     assert done.stdout == "True []\n[]\n"
 
@@ -322,7 +322,7 @@ def test_a_closed_pipe_exits_with_0(words: list[str]) -> None:
         stdout=writer,
         stderr=subprocess.PIPE,
         text=True,
-        timeout=60,
+        timeout=120,
         check=False,
     )
     os.close(writer)
@@ -338,7 +338,7 @@ def test_a_full_disk_under_the_output_is_named(words: list[str]) -> None:
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,
-            timeout=60,
+            timeout=120,
             check=False,
         )
     assert done.returncode == 1
@@ -349,7 +349,7 @@ def test_a_full_disk_under_the_output_is_named(words: list[str]) -> None:
 def test_without_standard_output_a_command_still_succeeds() -> None:
     command = f"{sys.executable} -m strikewatch.cli.main --version >&-"
     done = subprocess.run(
-        ["sh", "-c", command], cwd=ROOT, stderr=subprocess.PIPE, text=True, timeout=60, check=False
+        ["sh", "-c", command], cwd=ROOT, stderr=subprocess.PIPE, text=True, timeout=120, check=False
     )
     assert (done.returncode, done.stderr) == (0, "")
 

@@ -20,7 +20,7 @@ from tests.programs import need_program
 
 KINDS: tuple[Kind, ...] = ("mosquitto", "iotcore")
 TOPIC = "strikewatch/fennick-hollow/HB-01/samples"
-WAIT_S = 10.0
+WAIT_S = 60.0
 
 
 @pytest.fixture(params=KINDS)

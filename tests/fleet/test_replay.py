@@ -291,26 +291,22 @@ def test_spark_is_not_imported_without_a_fleet() -> None:
     assert done.stdout == "[]\n"
 
 
-def test_without_spark_or_java_the_remedy_is_named(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("spark", "remedy"),
+    [
+        ("sys.modules['pyspark'] = None", "pip install 'strikewatch[spark]'"),
+        ("sys.modules |= dict.fromkeys(('pyspark', 'pyspark.sql'), NS(SparkSession=None))", "Java 17"),
+    ],
+    ids=["no Spark", "no Java"],
+)
+def test_without_spark_or_java_the_remedy_is_named(tmp_path: Path, spark: str, remedy: str) -> None:
     code = (
-        "import sys; sys.modules['pyspark'] = None\nfrom strikewatch.cli.main import main\nsys.exit(main())"
+        f"import sys; from types import SimpleNamespace as NS; {spark}\n"
+        "from strikewatch.cli.main import main; sys.exit(main())"
     )
-    command = [
-        sys.executable,
-        "-c",
-        code,
-        "fleet",
-        "replay",
-        str(SHIFTS / "quiet-bench"),
-        "--to",
-        str(tmp_path / "f"),
-    ]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert "pip install 'strikewatch[spark]'" in done.stderr
-    pytest.importorskip("pyspark")
-    code = "import sys\nfrom strikewatch.cli.main import main\nsys.exit(main())"
-    command[2] = code
+    arguments = ["fleet", "replay", str(SHIFTS / "quiet-bench"), "--to", str(tmp_path / "f")]
     environment = {k: v for k, v in os.environ.items() if k != "JAVA_HOME"} | {"PATH": str(tmp_path)}
-    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
-    assert (done.returncode, "Java 17" in done.stderr) == (2, True)
+    done = subprocess.run(
+        [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False, env=environment
+    )
+    assert (done.returncode, remedy in done.stderr) == (2, True), done.stderr

@@ -25,7 +25,7 @@ from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.mapping import Sources, check_tables
 from tests.broker import Broker
 from tests.guide.documents import BLOCKS, TEXTS, TOP, Block, marked, of
-from tests.service.processor import until
+from tests.waiting import until
 from tests.web.site import site
 
 FORMS = {

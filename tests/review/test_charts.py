@@ -142,7 +142,7 @@ def wear_trends(draw: st.DrawFn) -> str:
     "charts", [excerpts, funnels, progress_charts, interval_rows, timelines, wear_trends]
 )
 def test_charts_are_valid_for_any_numbers(charts: Callable[[], st.SearchStrategy[str]]) -> None:
-    @settings(max_examples=examples(60))
+    @settings(max_examples=examples(30))
     @given(charts())
     def holds(svg: str) -> None:
         root = ElementTree.fromstring(svg.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1))

@@ -106,7 +106,7 @@ def test_funnel_narrows_with_hours_and_contains_the_sites_rate(rate: float, hour
     assert wide[1] - rate == pytest.approx(math.sqrt(2) * (inner[1] - rate), rel=1e-9, abs=1e-9)
 
 
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 @given(PEOPLE, st.randoms(use_true_random=False))
 def test_shrunk_rates_lie_between_own_and_common_rate(
     people: list[tuple[int, float]], random: Random

@@ -257,7 +257,7 @@ stretches = st.lists(
 )
 
 
-@settings(max_examples=examples(40))
+@settings(max_examples=examples(25))
 @given(changes, st.tuples(stretches, stretches))
 def test_no_hour_of_firing_is_lost_or_counted_twice(
     tool_changes: list[tuple[int, str, str | None, str | None]], worked: tuple[list[tuple[int, int]], ...]

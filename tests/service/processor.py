@@ -7,7 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -21,23 +21,14 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
 from tests.broker import Broker
 from tests.service.forked import Forked
+from tests.waiting import LIMIT_S, until
 
 SITE = "fennick-hollow"
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
-WAIT_S = 60.0
 EVERY_FLIP: dict[str, dict[str, Any]] = {"faults.sensor_fault": {"off_delay_s": 0.0}}
 """Settings that raise one alert for each implausible reading."""
 NO_STORMS: dict[str, Any] = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
 """Settings of `alarms` that have every alert told by itself."""
-
-
-def until(what: Callable[[], Any], within_s: float = WAIT_S) -> Any:
-    """Wait until `what` returns something true, and return it."""
-    deadline = time.monotonic() + within_s
-    while not (value := what()):
-        assert time.monotonic() < deadline, "did not come true in time"
-        time.sleep(0.02)
-    return value
 
 
 class Processor:
@@ -107,7 +98,7 @@ class Processor:
         """SIGTERM; the exit code."""
         assert self._process is not None
         self._process.send_signal(signal.SIGTERM)
-        return self._process.wait(20)
+        return self._process.wait(LIMIT_S)
 
     def kill(self) -> None:
         assert self._process is not None

@@ -32,7 +32,7 @@ def test_ctrl_c_while_compiling_ends_with_one_plain_line(tmp_path: Path) -> None
     first = process.stdout.readline()
     assert first.startswith("First start: compiling the detectors")
     os.killpg(process.pid, signal.SIGINT)
-    rest, _ = process.communicate(timeout=60)  # a child that went on would hold the pipe open
+    rest, _ = process.communicate(timeout=120)  # a child that went on would hold the pipe open
     assert (process.returncode, rest) == (130, "strikewatch: interrupted\n")
 
 

@@ -1,18 +1,20 @@
 """A whole processor as its supervisor sees it: pings, health under a stopped broker, and a stop within seconds."""
 
+import contextlib
 import http.client
 import json
-import os
 import re
-import signal
 import socket
+import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from strikewatch.core.instant import SECOND
+from strikewatch.service.status import PING_EVERY_S
 from tests.broker import Broker, free_port
 from tests.service.processor import Gateway, Processor, now_ns, until
 
@@ -59,35 +61,38 @@ def test_health_reflects_the_broker_and_watchdog_pings_stop_with_the_process(
         assert said[-1] == b"STOPPING=1"
 
 
-def test_a_halted_worker_sends_no_watchdog_pings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """SIGSTOP halts the process like a worker that hangs, since the worker's own thread sends the pings."""
+def test_a_worker_that_hangs_sends_no_watchdog_pings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its commit waits for a lock of the database until it is refused. The other threads go on meanwhile."""
+    port = free_port()
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line, Broker(tmp_path) as broker:
         line.bind(str(tmp_path / "notify"))
-        line.settimeout(30)
+        line.settimeout(0.1)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        processor = Processor(tmp_path / "one", broker)
+        processor = Processor(tmp_path / "one", broker, http={"enabled": True, "port": port})
+        gateway = Gateway(broker)
+        pinged_s = [0.0]
+
+        def pinged() -> bool:
+            with contextlib.suppress(TimeoutError):
+                while True:
+                    if line.recv(100) == b"WATCHDOG=1":
+                        pinged_s.append(time.monotonic())
+            return len(pinged_s) > 1
+
         try:
             processor.start()
-            assert [line.recv(100), line.recv(100), line.recv(100)] == [
-                b"READY=1",
-                b"WATCHDOG=1",
-                b"WATCHDOG=1",
-            ]
-            process = processor._process
-            assert process is not None
-            os.kill(process.pid, signal.SIGSTOP)
-            time.sleep(0.2)
-            line.setblocking(False)
-            try:
-                while True:
-                    line.recv(100)
-            except BlockingIOError:
-                line.settimeout(3)
-            with pytest.raises(TimeoutError):
-                line.recv(100)
-            os.kill(process.pid, signal.SIGCONT)
-            assert line.recv(100) == b"WATCHDOG=1"
+            until(pinged)
+            with closing(sqlite3.connect(tmp_path / "one" / "strikewatch.db", isolation_level=None)) as other:
+                other.execute("BEGIN IMMEDIATE")
+                gateway.block("HB-01", now_ns(), 0.1, active=[True] * 5)
+                until(lambda: pinged() and processor.lines("commit_refused"))
+                assert time.monotonic() - pinged_s[-1] > 5 * PING_EVERY_S
+                assert ask(port, "/healthz")[0] == 200
+                other.execute("ROLLBACK")
+            count = len(pinged_s)
+            until(lambda: pinged() and len(pinged_s) > count)
         finally:
+            gateway.close()
             processor.end()
 
 

@@ -1,6 +1,5 @@
 """A test bench with a running dispatcher: a real database, movable clocks, and changes of alerts."""
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +16,7 @@ from strikewatch.sinks.webhook import webhook_endpoint
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from tests.receiver import Receiver
+from tests.waiting import until
 
 SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 KEY = decode_secret(SECRET)
@@ -106,10 +106,7 @@ class DeliveryBench:
             ]
 
     def until(self, condition: Callable[[], bool]) -> None:
-        limit = time.monotonic() + 20
-        while not condition():
-            assert time.monotonic() < limit, self.rows()
-            time.sleep(0.002)
+        until(condition, every_s=0.002)
 
 
 def change(n: int, step: Step) -> Change:

@@ -21,6 +21,7 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.outbox import deliveries, messages
 from strikewatch.storage.outbox.messages import Message, Outbox
+from tests.profiles import examples
 from tests.sinks.bench import START, Clock, change
 
 STEPS: tuple[Step, ...] = ("raised", "escalated", "cleared")
@@ -130,7 +131,7 @@ class Run:
         self.loop.idle()
 
 
-@settings(max_examples=100, deadline=None, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=examples(40), deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(ACTIONS, st.sampled_from([1 << 20, 1_500]))
 def test_each_message_is_delivered_in_order_however_it_reaches_the_loop(
     actions: list[tuple[str, list[Any]]], handover_bytes: int

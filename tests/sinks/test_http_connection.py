@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from strikewatch.sinks.address import system_resolver
 from strikewatch.sinks.http_connection import HttpConnection, Response
 from strikewatch.sinks.settings import Target
+from tests.profiles import examples
 
 HEADERS = st.lists(
     st.sampled_from(
@@ -82,7 +83,7 @@ def read(response: bytes, cut: int, *, plain: bool) -> Read:
         return result, connection.sock is not None
 
 
-@settings(max_examples=400)
+@settings(max_examples=examples(100))
 @given(STATUS_LINES, HEADERS, BODIES, st.booleans(), st.data())
 def test_plain_responses_are_read_as_http_client_reads_them(
     status_line: str, headers: list[str], body: bytes, has_length: bool, data: st.DataObject

@@ -100,7 +100,7 @@ FILTER = st.builds(
 LIFE = st.tuples(PRIORITY, st.lists(PRIORITY, max_size=3), st.booleans())
 
 
-@settings(max_examples=examples(40))
+@settings(max_examples=examples(25))
 @given(
     st.lists(FILTER, min_size=1, max_size=3), st.lists(LIFE, max_size=6), st.randoms(use_true_random=False)
 )

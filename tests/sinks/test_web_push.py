@@ -30,8 +30,9 @@ from strikewatch.storage.actions.push_subscriptions import PushSubscription
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message
+from tests.profiles import examples
 from tests.receiver import Answer, Received, Receiver
-from tests.service.processor import until
+from tests.waiting import until
 
 SITE, OTHER = "fennick-hollow", "marl-end"
 NOW = time.time_ns()
@@ -263,7 +264,7 @@ def test_a_file_that_holds_no_key_is_named_and_kept(tmp_path: Path) -> None:
 
 
 @given(st.text(max_size=200), st.text(max_size=200), st.text(max_size=3000))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 def test_every_notification_fits_into_one_message(site: str, hammer: str, summary: str) -> None:
     record = {"id": "0" * 24, "site": site, "hammer": hammer, "summary": summary}
     message = Message(1, site, "0" * 24, 0, NOW, "name", "raised", json.dumps(record), NOW)

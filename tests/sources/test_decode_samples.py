@@ -76,7 +76,7 @@ def test_the_times_of_a_block_do_not_drift(first: int, step: Decimal, count: int
         assert abs(Decimal(time) - (Decimal(first) * 1_000_000 + i * step * instant.SECOND)) <= Decimal("0.5")
 
 
-@settings(max_examples=examples(200))
+@settings(max_examples=examples(60))
 @given(st.data())
 def test_single_instants_are_decoded_as_sent(data: st.DataObject) -> None:
     """Round trip of any channels, through one object and through an array of objects, sorted by time."""

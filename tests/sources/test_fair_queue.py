@@ -150,7 +150,7 @@ def test_backlogs_wait_where_only_current_messages_are_taken(
         ]
 
 
-@settings(max_examples=examples(40))
+@settings(max_examples=examples(25))
 @given(st.integers(3, 60), st.integers(0, 60))
 def test_a_backlog_of_a_machine_with_many_topics_comes_in_order(limit: int, others: int) -> None:
     """A topic a tag, one level below the hammer's: no value is late, however many messages a step takes."""

@@ -149,7 +149,7 @@ any_payloads = (
 )
 
 
-@settings(max_examples=examples(1000))
+@settings(max_examples=examples(200))
 @given(st.lists(long_numbers | halfway() | floats, min_size=1))
 def test_every_number_is_the_nearest_float(cells: list[str]) -> None:
     """As `float` reads it, apart from the integer -0; only huge values are left to the strict decoder."""
@@ -162,7 +162,7 @@ def test_every_number_is_the_nearest_float(cells: list[str]) -> None:
         check(payload)
 
 
-@settings(max_examples=examples(400))
+@settings(max_examples=examples(100))
 @given(any_payloads)
 def test_payloads_of_known_keys_are_decoded_alike_or_left(payload: bytes) -> None:
     check(payload)
@@ -205,7 +205,7 @@ LONG = b"(very long)"
 NAMES = ("active", "pressure_bar", "oil_f", "oil_c", "grease_flow")
 
 
-@settings(max_examples=examples(150))
+@settings(max_examples=examples(50))
 @given(
     st.lists(
         st.tuples(

@@ -19,6 +19,7 @@ from strikewatch.errors import Rejected
 from strikewatch.sources.decode.sparkplug import LAYOUT, MetricRecord, NodeId, Nodes, Taken, nodes, wire
 from strikewatch.sources.decode.sparkplug.wire import read_payload, rebirth_request
 from strikewatch.sources.reasons import REASONS
+from tests.profiles import examples
 from tests.sources.sparkplug import (
     BOOLEAN,
     BYTES,
@@ -509,7 +510,7 @@ def script(rng: random.Random) -> Iterator[tuple[list[str], bytes]]:
         yield levels(message, device if message[0] == "D" else "", NodeId("spBv1.0", "g", node)), data
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(30))
 @given(st.integers(0, 2**32), st.sets(st.integers(0, 59)))
 def test_a_restart_between_any_messages_changes_no_record(seed: int, restarts: set[int]) -> None:
     """All records, rejects and counts are those of a run without restarts; only the times of requests may differ."""

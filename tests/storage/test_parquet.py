@@ -42,7 +42,7 @@ def hammer_rows(table: pa.Table, hammer: str) -> pa.Table:
     ),
     st.lists(st.integers(1, 2**40), min_size=7, max_size=7),
 )
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 def test_every_value_comes_back_bit_for_bit(
     tmp_path_factory: pytest.TempPathFactory, hammers: dict[str, dict[str, np.ndarray]], gaps: list[int]
 ) -> None:
@@ -70,7 +70,7 @@ def test_every_value_comes_back_bit_for_bit(
     group_rows=st.integers(1, 7),
     with_oil=st.lists(st.booleans(), min_size=8, max_size=8),
 )
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 def test_parts_are_written_like_the_whole(
     tmp_path_factory: pytest.TempPathFactory, sizes: list[int], group_rows: int, with_oil: list[bool]
 ) -> None:

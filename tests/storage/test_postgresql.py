@@ -8,8 +8,8 @@ from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.postgresql import PostgresqlServer
 from tests.postgresql import Postgresql
-from tests.service.processor import until
 from tests.storage.test_store import KEY, NOW, change, query
+from tests.waiting import until
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.settings.faults import Faults
 from tests.browser import browser
-from tests.service.processor import until
+from tests.waiting import until
 from tests.web.site import NOW, SITE, site
 
 README = Path(__file__).parent / "page.png"

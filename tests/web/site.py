@@ -32,7 +32,7 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.live.worker_stats import WorkerStats
 from tests.broker import free_port
-from tests.service.processor import until
+from tests.waiting import until
 
 SITE, HAMMER = "fennick-hollow", "HB-01"
 ENDPOINT = "office"
@@ -78,7 +78,7 @@ class Site:
             body = json.dumps(body).encode()
         if body is not None:
             sent.setdefault("Content-Type", "application/json")
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             connection.request(method, path, body, sent)
             response = connection.getresponse()

@@ -23,7 +23,7 @@ from strikewatch.storage.commit.step import StepRecord
 from tests.browser import browser
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
-WAIT_MS: Final = 20_000
+WAIT_MS: Final = 60_000
 
 
 class Person:

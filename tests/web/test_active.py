@@ -20,7 +20,7 @@ from tests.web.site import HAMMER, NOW, SITE, Site, site
 
 BASE = "/api/v1"
 MANY = 300
-WAIT_MS = 20_000
+WAIT_MS = 60_000
 
 
 def alert(number: int, priority: Priority = "low", hammer: str = "HB-02") -> Alert:

@@ -19,6 +19,7 @@ from strikewatch.storage.queries.alerts import Facet
 from strikewatch.web.pages.alert_search import AlertSearch, choices, filter_of, span_of
 from strikewatch.web.pages.formatting import day_begins
 from tests.browser import browser, violations
+from tests.profiles import examples
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
 HOUR = 3600 * SECOND
@@ -141,7 +142,7 @@ FACETS = st.lists(
         state=st.sampled_from(["", "active", "normal"]),
     ),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_following_a_choice_leads_to_as_many_alerts_as_it_says(
     everything: list[Facet], search: AlertSearch
 ) -> None:
@@ -158,7 +159,7 @@ def test_following_a_choice_leads_to_as_many_alerts_as_it_says(
     st.integers(0, 400 * 24 * 60),
     st.sampled_from(["UTC", "Europe/Dublin", "Pacific/Auckland", "America/St_Johns"]),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_a_shift_began_in_the_past_and_not_a_day_ago(minutes: int, zone: str) -> None:
     now = NOW + minutes * MINUTE
     sites = Sites(zone=zone, shift_ends=("06:00", "14:30", "22:00"))

@@ -1,7 +1,7 @@
 """Deliveries and endpoints over HTTP, with a real dispatcher and receiver."""
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from strikewatch.sinks.webhook import webhook_endpoint
 from strikewatch.storage.commit.step import StepRecord
 from tests.receiver import Receiver
 from tests.sinks.bench import KEY, LOOPBACK, SECRET
+from tests.waiting import until
 from tests.web.site import ENDPOINT, NOW, SITE, Site, site
 
 BASE = "/api/v1"
@@ -34,14 +35,6 @@ def at_work(server: Site, receiver: Receiver) -> Iterator[None]:
     finally:
         dispatcher.stop()
         assert not died
-
-
-def until(condition: Callable[[], Any]) -> Any:
-    limit = time.monotonic() + 20
-    while not (found := condition()):
-        assert time.monotonic() < limit
-        time.sleep(0.02)
-    return found
 
 
 def test_a_parked_delivery_is_looked_at_and_sent_again(tmp_path: Path, monkeypatch: Any) -> None:

@@ -20,7 +20,7 @@ from tests.postgresql import Postgresql
 from tests.profiles import examples
 from tests.web.site import ENDPOINT, HAMMER, SITE, Site, site
 
-EXAMPLES = int(os.environ.get("STRIKEWATCH_REQUESTS", "100"))
+EXAMPLES = int(os.environ.get("STRIKEWATCH_REQUESTS", "40"))
 
 words = st.one_of(
     st.text(max_size=40),

@@ -8,8 +8,8 @@ from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.browser import browser, violations
 from tests.receiver import Receiver
-from tests.service.processor import until
 from tests.sinks.test_web_push import Browser
+from tests.waiting import until
 from tests.web.site import SITE, Site, site
 
 BASE = "/api/v1/push"

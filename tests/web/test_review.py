@@ -20,7 +20,7 @@ from strikewatch.web.pages.formatting import load_translations
 from strikewatch.web.pages.page import Review
 from strikewatch.web.pages.views.review import with_status
 from tests.browser import browser
-from tests.service.processor import until
+from tests.waiting import until
 from tests.web.site import NOW, SITE, site
 
 

@@ -14,7 +14,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.web import server as http_server
 from strikewatch.web.live import stream
 from strikewatch.web.settings import networks
-from tests.service.processor import until
+from tests.waiting import until
 from tests.web.site import NOW, Site, site
 
 LIMIT_S = 0.5
@@ -78,16 +78,16 @@ def test_a_silent_connection_is_closed(tmp_path: Path) -> None:
 
 def test_a_connection_in_use_is_kept(tmp_path: Path) -> None:
     """Requests one after the other over one connection, for longer than one may take."""
-    with site(tmp_path, timeout_s=LIMIT_S) as server:
+    with site(tmp_path, timeout_s=3.0) as server:
         connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
         connection.connect()
         first = connection.sock
-        for _ in range(6):
+        for _ in range(7):
             connection.request("GET", "/healthz")
             response = connection.getresponse()
             assert (response.status, response.read()) == (200, b'{"alive":true}')
             assert connection.sock is first
-            time.sleep(LIMIT_S / 3)
+            time.sleep(0.5)
         connection.close()
 
 

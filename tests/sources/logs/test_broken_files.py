@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strikewatch.errors import InputError
+from tests.profiles import examples
 from tests.sources.logs.files import (
     CAN,
     DBC,
@@ -56,7 +57,7 @@ def whole(suffix: str) -> bytes:
 
 @pytest.mark.parametrize("suffix", KINDS)
 @given(data=st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 def test_damage_is_refused_or_costs_only_itself(suffix: str, data: st.DataObject) -> None:
     content = bytearray(whole(suffix))
     for _ in range(data.draw(st.integers(1, 4), "changes")):

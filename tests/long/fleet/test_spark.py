@@ -1,6 +1,8 @@
-"""A fleet on Apache Spark (`local[2]`): its tables and rates are those of one process."""
+"""A fleet on Apache Spark (`local[2]`): its tables and rates are those of one process.
 
-import shutil
+Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/fleet`.
+"""
+
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,9 +24,7 @@ from tests.fleet.fleet import SHIFTS, held, whole
 if TYPE_CHECKING:
     from pyspark.sql import SparkSession
 
-pytest.importorskip("pyspark", reason="strikewatch[spark] is not installed")
 pytestmark = [
-    pytest.mark.skipif(shutil.which("java") is None, reason="Java is not installed"),
     pytest.mark.filterwarnings("default::ResourceWarning"),
     pytest.mark.filterwarnings("ignore:PySpark does not yet fully support pandas:FutureWarning"),
 ]
