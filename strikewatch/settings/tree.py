@@ -84,10 +84,13 @@ class Intake(BaseModel):
     max_hammers: int = Field(
         500,
         ge=1,
-        description="Largest number of hammers that `hammers` does not list; data of further new ones is refused",
+        description="Largest number of hammers that `hammers` does not list, at sites that `sites.zones` does not "
+        "list; data of further new ones is refused",
     )
     max_hammers_per_site: int = Field(
-        200, ge=1, description="The same at one site; hammers that `hammers` lists do not count"
+        200,
+        ge=1,
+        description="The same at one site, listed or not; hammers that `hammers` lists do not count",
     )
     max_sites: int = Field(
         100,

@@ -34,8 +34,8 @@ REASONS: Final = {
     ),
     "too_many_hammers": Reason(
         "a new hammer beyond the number allowed in all or at its site",
-        "correct the hammer's id in the topic; or list it in `hammers`, or raise intake.max_hammers or "
-        "intake.max_hammers_per_site",
+        "correct the hammer's id in the topic; or list it in `hammers`, or its site in `sites.zones`, or raise "
+        "intake.max_hammers or intake.max_hammers_per_site",
     ),
     "too_many_sites": Reason(
         "a hammer at a new site beyond the number allowed",

@@ -48,7 +48,7 @@ def test_what_is_admitted_stays_within_the_limits_and_stays_admitted(keys: list[
         if admits(admission, *key) is None:
             known.add(key)
     unlisted = [key for key in known if key[1] not in LISTED]
-    assert len(unlisted) <= HAMMERS
+    assert sum(site != "site-0" for site, _ in unlisted) <= HAMMERS
     assert max(Counter(site for site, _ in unlisted).values(), default=0) <= PER_SITE
     assert len({site for site, _ in unlisted} - {"site-0"}) <= SITES
     assert len({site for site, _ in known}) <= 2 * SITES + 1
@@ -65,6 +65,18 @@ def test_listed_hammers_and_sites_are_admitted_beyond_the_limits() -> None:
     assert admits(admission, "b", "HB-01") is None
     assert admits(admission, "c", "HB-01") == "too_many_sites"  # or one name would do to invent sites
     assert admits(admission, "fennick-hollow", "HB-02") is None
+
+
+@given(st.lists(st.integers(0, 40).map(lambda n: (f"site-{n % 7}", f"HB-{n:02d}"))))
+def test_a_sender_that_invents_sites_and_hammers_takes_no_place_of_a_listed_site(
+    invented: list[tuple[str, str]],
+) -> None:
+    """The quota of a site is its own: each of its new hammers is admitted, whatever came before."""
+    admission = Admission(HAMMERS, PER_SITE, SITES, (), ("fennick-hollow",))
+    for key in invented:
+        admits(admission, *key)
+    new = [admits(admission, "fennick-hollow", f"HB-{n:02d}") for n in range(PER_SITE + 1)]
+    assert new == [*[None] * PER_SITE, "too_many_hammers"]
 
 
 class Source:
@@ -132,9 +144,15 @@ def test_invented_hammers_are_refused_and_counted_and_known_ones_go_on(tmp_path:
     assert sum(refused.values()) == 3101 - bench.count(tables.hammer_state)
     with bench.store.read() as connection:
         named = {problem.name: problem for problem in feed_problems.search(connection, RECEIVED)}
+        topics = {name: [one.topic for one in feed_problems.examples(connection, name, 3)] for name in named}
+        assert [one.count for one in feed_problems.search(connection, RECEIVED, sender="other senders")]
     assert named["other senders"].reason == "too_many_sites"
     assert "intake.max_sites" in named["other senders"].remedy
     assert named["fennick-hollow"].reason == "too_many_hammers"
+    assert (
+        topics["fennick-hollow"][0] == "strikewatch/fennick-hollow/HB-199/samples"
+    )  # which of them were refused
+    assert topics["other senders"][0].startswith("strikewatch/site-999/")
     bench.store.close()
 
     again = Bench(path, ["HB-99"])

@@ -26,20 +26,23 @@ class Flood:
     def __init__(self, coming: Iterable[tuple[str, bytes]]) -> None:
         self._coming = iter(coming)
         self.now = RECEIVED
-        self.acknowledged = 0
+        self.taken = self.acknowledged = 0
 
     def take(self, limit: int, timeout_s: float) -> list[Message]:
         del timeout_s
         self.now += SECOND
-        return [
+        messages = [
             Message(topic, payload, self.now, 0, 1, 1, False)
             for topic, payload in islice(self._coming, limit)
         ]
+        self.taken += len(messages)
+        return messages
 
     def acknowledge(self, messages: Iterable[Message]) -> None:
         self.acknowledged += len(list(messages))
 
     def put_back(self, messages: Sequence[Message]) -> None:
+        self.taken -= len(messages)
         self._coming = chain([(message.topic, message.payload) for message in messages], self._coming)
 
 

@@ -1,5 +1,8 @@
 """The short form of every trial, the table of trials, and the check of deliveries that trials use."""
 
+import json
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -8,40 +11,87 @@ import pytest
 
 from tests.long.trials.__main__ import TRIALS
 from tests.long.trials.delivery_check import DeliveryCheck, check_deliveries
-from tests.long.trials.trial import Line, Trial, broken, format_line, run_trials
+from tests.long.trials.runner import part_command, run_trials
+from tests.long.trials.trial import Line, Trial, format_line
 from tests.receiver import Received
 
+SHORT = [(one.name, part) for one in TRIALS.values() for part in one.parts(one.short)]
 
-@pytest.mark.parametrize("name", TRIALS)
-def test_the_short_form_of_each_trial_holds(tmp_path: Path, name: str) -> None:
-    lines = list(TRIALS[name].run(tmp_path, TRIALS[name].short))
+
+@pytest.mark.parametrize(("name", "part"), SHORT)
+def test_the_short_form_of_each_trial_holds(tmp_path: Path, name: str, part: str) -> None:
+    trial = TRIALS[name]
+    lines = list(trial.parts(trial.short)[part](tmp_path))
     assert lines
     assert not any(line.broken for line in lines), "\n".join(format_line(line) for line in lines)
 
 
-def test_the_table_names_what_did_not_hold_and_continues_after_an_error() -> None:
-    def good(_folder: Path, scale: float) -> Iterator[Line]:
-        yield Line("nothing", {"share": scale}, broken(alerts_missing=0))
-
-    def bad(_folder: Path, _scale: float) -> Iterator[Line]:
-        yield Line("something", {"alerts": 2000}, broken(alerts_missing=3))
-
-    def ends(_folder: Path, _scale: float) -> Iterator[Line]:
-        raise ZeroDivisionError
+def made_trial(name: str, *parts: str) -> Trial:
+    def never(_folder: Path) -> Iterator[Line]:
+        raise AssertionError("a part runs in a process of its own")
         yield
 
+    return Trial(name, "all is well", lambda _scale: dict.fromkeys(parts, never), 1.0)
+
+
+def printed(*lines: Line, then: str = "") -> str:
+    """Return a program that prints lines as a part does."""
+    shown = "".join(f"print({json.dumps(line._asdict())!r})\n" for line in lines)
+    return shown + then
+
+
+PROGRAMS = {
+    "good": printed(Line("nothing", {"share": 0.5})),
+    "bad": printed(Line("something", {"alerts": 2000}, ("3 alerts missing",))),
+    "ends": printed(Line("the first", {}), then="raise ZeroDivisionError"),
+    "killed": "import os, signal; os.kill(os.getpid(), signal.SIGKILL)",
+    "silent": "print('not a line')",
+}
+
+
+def run_programs(*trials: tuple[str, tuple[str, ...]]) -> tuple[bool, str]:
+    """Run trials whose parts are `PROGRAMS`; return whether all held, and what was reported."""
     reported: list[str] = []
-    trials = [Trial(one.__name__, "all is well", one, 1.0) for one in (good, bad, ends)]
-    assert run_trials(trials[:1], 0.5, reported.append)
-    assert not run_trials(trials[1:2], 1.0, reported.append)
-    assert not run_trials([trials[2], trials[0]], 1.0, reported.append)
-    text = "\n".join(reported)
-    assert "share 0.5" in text
+    made = [made_trial(name, *parts) for name, parts in trials]
+    held = run_trials(
+        made, 1.0, 2, reported.append, lambda _trial, part, _scale: [sys.executable, "-c", PROGRAMS[part]]
+    )
+    return held, "\n".join(reported)
+
+
+def test_the_table_has_a_verdict_for_each_trial_and_goes_on_after_a_failure() -> None:
+    held, text = run_programs(("one", ("bad", "good")), ("two", ("good",)))
+    assert not held
     assert "NOT HELD  something" in text
     assert "alerts 2,000" in text
     assert "! 3 alerts missing" in text
-    assert "ZeroDivisionError" in text
-    assert text.count("held      nothing") == 2
+    table = [line.split()[:5] for line in text.splitlines() if line.startswith(("one  ", "two  "))]
+    assert table == [["one", "NOT", "HELD", "1", "of"], ["two", "held", "1", "of", "1"]]
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [("ends", "ZeroDivisionError"), ("killed", "its process ended with -9"), ("silent", "not a line")],
+)
+def test_a_part_that_ends_early_or_says_nothing_has_not_held(part: str, words: str) -> None:
+    held, text = run_programs(("one", (part, "good")))
+    assert not held
+    assert words in text
+    assert "held      nothing" in text
+
+
+def test_all_parts_that_hold_make_the_run_hold() -> None:
+    held, text = run_programs(("one", ("good",)))
+    assert held
+    assert "share 0.5" in text
+    assert not run_programs()[0]
+
+
+def test_a_part_runs_by_its_command() -> None:
+    done = subprocess.run(part_command("power", "FULL", 0.1), capture_output=True, text=True, check=True)
+    (line,) = (Line(**json.loads(text)) for text in done.stdout.splitlines())
+    assert not line.broken
+    assert line.figures["cuts"] == 20
 
 
 WANTED: dict[str, Any] = {

@@ -12,8 +12,10 @@ _REMEDY: Final = "known hammers are processed; list it in the settings, or raise
 class Admission:
     """The known hammers, and limits to new ones: in all, at a site, and of sites.
 
-    `listed_hammers` (by name) and `listed_sites` are in the settings: their data is always processed, except that of
-    listed hammers at more than `max_sites` sites that are not listed.
+    `listed_hammers` (by name) and `listed_sites` are in the settings. Data of listed hammers is always processed,
+    except at more than `max_sites` sites that are not listed. Hammers at a listed site count for that site only: a
+    sender that invents other sites takes none of their places. A message does not say which account published it, so
+    within a site only the broker can tell senders apart.
     """
 
     def __init__(
@@ -31,7 +33,7 @@ class Admission:
         self._listed_sites = listed_sites
         self._known: set[Key] = set()
         self._unlisted_at: dict[str, int] = {}  # site → number of its known hammers that are not listed
-        self._unlisted = 0
+        self._elsewhere = 0  # those of them that are at sites that are not listed
         self._sites: set[str] = (
             set()
         )  # those that are not listed: with a hammer that is not listed, and others
@@ -57,8 +59,8 @@ class Admission:
         if at_site >= self._max_hammers_per_site:
             detail = f"{at_site} hammers of {site} are known; {_REMEDY} intake.max_hammers_per_site"
             raise Rejected("too_many_hammers", detail)
-        if self._unlisted >= self._max_hammers:
-            detail = f"{self._unlisted} hammers are known; {_REMEDY} intake.max_hammers"
+        if site not in self._listed_sites and self._elsewhere >= self._max_hammers:
+            detail = f"{self._elsewhere} hammers are known; {_REMEDY} intake.max_hammers, or list the site"
             raise Rejected("too_many_hammers", detail)
 
     def add(self, key: Key) -> None:
@@ -70,6 +72,6 @@ class Admission:
         listed = hammer in self._listed_hammers
         if not listed:
             self._unlisted_at[site] = self._unlisted_at.get(site, 0) + 1
-            self._unlisted += 1
+            self._elsewhere += site not in self._listed_sites
         if site not in self._listed_sites and site not in self._sites:
             (self._sites_of_listed if listed else self._sites).add(site)

@@ -16,6 +16,7 @@ from sqlalchemy import (
     bindparam,
     case,
     delete,
+    false,
     func,
     literal_column,
     or_,
@@ -34,7 +35,8 @@ from strikewatch.storage.schema.tables import feed_problems, rejects
 MAX_PROBLEMS: Final = 1000
 """How many problems are kept, of all senders together."""
 OTHERS: Final = ""
-"""The sender name of the row that sums up all problems no longer kept individually."""
+"""The sender of the row that sums up all problems no longer kept individually, and messages of invented sites."""
+OTHERS_NAME: Final = "other senders"
 SENDER_LENGTH: Final = 200
 DETAIL_LENGTH: Final = 1000
 PAYLOAD_LENGTH: Final = 1024
@@ -74,7 +76,7 @@ class Problem:
     @property
     def name(self) -> str:
         """Return the sender's name for people."""
-        return self.sender or "other senders"
+        return self.sender or OTHERS_NAME
 
     def json(self) -> dict[str, Any]:
         return {
@@ -243,6 +245,8 @@ def search(
         select(feed_problems).order_by(c.last_ns.desc(), c.n.desc(), c.sender, c.reason, c.key).limit(limit)
     )
     query = query.where(*of_sites(c.site, sites))
+    if sender == OTHERS_NAME:
+        sender = OTHERS
     for column, wanted in ((c.site, site), (c.hammer, hammer), (c.sender, sender)):
         if wanted is not None:
             query = query.where(column == wanted)
@@ -259,17 +263,31 @@ def senders_since(connection: Connection, since: Instant, sites: Sites = None) -
 
 
 def examples(connection: Connection, sender: str, limit: int) -> list[Example]:
-    """Return the newest of a sender's rejected payloads and unused rows that are still kept."""
+    """Return the newest of a sender's rejected payloads and unused rows that are still kept.
+
+    A site's are those of hammers refused at it, and those of `OTHERS_NAME` are of refused sites.
+    """
     c = rejects.c
     ends = tuple(f"/{sender}/{kind}" for kind in ("samples", "events"))
+    refused_site = c.reason == "too_many_sites" if sender == OTHERS_NAME else false()
+    refused_at_site = and_(c.reason == "too_many_hammers", c.topic.contains(f"/{sender}/", autoescape=True))
     query = (
         select(c.received_ns, c.topic, c.reason, c.detail, c.payload)
-        .where(or_(c.topic == sender, *(c.topic.endswith(end, autoescape=True) for end in ends)))
+        .where(
+            or_(
+                c.topic == sender,
+                *(c.topic.endswith(end, autoescape=True) for end in ends),
+                refused_at_site,
+                refused_site,
+            )
+        )
         .order_by(c.seq.desc())
     )
     found = []
     for at, topic, reason, detail, payload in connection.execute(query):
-        if topic == sender or topic.endswith(ends):  # LIKE may ignore case in the database
+        at_site = topic.split("/")[-3:-2] == [sender]
+        exact = topic == sender or topic.endswith(ends)  # LIKE may ignore case in the database
+        if exact or at_site or sender == OTHERS_NAME:
             found.append(
                 Example(
                     at,

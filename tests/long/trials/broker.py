@@ -2,11 +2,12 @@
 
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from tests.broker import Broker, free_port
-from tests.long.trials.trial import Line, Trial, broken
+from tests.long.trials.trial import Line, Part, Trial, broken, one_line
 from tests.long.trials.twice import twice
 from tests.service.processor import Gateway, Processor, now_ns, until
 from tests.service.test_running import ask
@@ -126,26 +127,23 @@ def withheld(folder: Path) -> Line:
     return Line("topics granted and then withheld", {"noticed_s": heard_s})
 
 
-def trial(folder: Path, scale: float) -> Iterator[Line]:
+def parts(scale: float) -> dict[str, Part]:
     """Cases that take a minute are part of the full trial only."""
     whole = scale >= 1
-    for keepalive_s in (4, 15) if whole else (3,):
-        yield silent(_fresh(folder, f"silent{keepalive_s}"), keepalive_s)
-    yield denied(_fresh(folder, "denied"))
+    made: dict[str, Callable[[Path], Line]] = {}
     if whole:
-        yield shut_out(_fresh(folder, "shut out"), AGAIN_S + 5)
-        yield withheld(_fresh(folder, "withheld"))
-    yield twice(_fresh(folder, "twice"), takeovers=round(30 * scale))
-
-
-def _fresh(folder: Path, name: str) -> Path:
-    (folder / name).mkdir()
-    return folder / name
+        made["withheld"] = withheld
+        made["shut out"] = partial(shut_out, watched_s=AGAIN_S + 5)
+    for keepalive_s in (15, 4) if whole else (3,):
+        made[f"silent, {keepalive_s} s"] = partial(silent, keepalive_s=keepalive_s)
+    made["twice"] = partial(twice, takeovers=round(30 * scale))
+    made["denied"] = denied
+    return {name: partial(one_line, run=one) for name, one in made.items()}
 
 
 TRIAL = Trial(
     "broker",
     "silence is noticed within twice the keepalive, refusals are reported, what comes again changes nothing",
-    trial,
+    parts,
     0.1,
 )

@@ -5,12 +5,13 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from functools import partial
 from pathlib import Path
 
 from tests.broker import Broker
 from tests.disk import SmallDisk, frozen
 from tests.long.trials.one_spot import OneSpotWork
-from tests.long.trials.trial import Line, Trial, broken
+from tests.long.trials.trial import Line, Part, Trial, broken, one_line
 from tests.postgresql import Postgresql
 from tests.service.processor import Gateway, Processor, until
 
@@ -167,21 +168,24 @@ def run_server_outage(folder: Path, how: str, end: Callable[[Postgresql], None])
     )
 
 
-def trial(folder: Path, scale: float) -> Iterator[Line]:
+def parts(scale: float) -> dict[str, Part]:
     """Long locks, read-only disks and servers are part of the full trial only."""
     whole = scale >= 1
-    yield run_locked(folder / "locked", BUSY_S + 5 if whole else 0.5)
-    yield run_replaced(folder / "replaced")
-    yield run_turned_read_only(folder / "turned")
+    made: dict[str, Callable[[Path], Line]] = {
+        "locked": partial(run_locked, held_s=BUSY_S + 5 if whole else 0.5),
+        "replaced": run_replaced,
+        "turned read-only": run_turned_read_only,
+    }
     if whole:
-        yield run_read_only(folder / "read-only")
-        yield run_server_outage(folder / "stopped", "stopped", Postgresql.stop)
-        yield run_server_outage(folder / "killed", "killed with -9", Postgresql.kill)
+        made["read-only"] = run_read_only
+        made["server stopped"] = partial(run_server_outage, how="stopped", end=Postgresql.stop)
+        made["server killed"] = partial(run_server_outage, how="killed with -9", end=Postgresql.kill)
+    return {name: partial(one_line, run=one) for name, one in made.items()}
 
 
 TRIAL = Trial(
     "database",
     "locked, replaced or read-only: it is reported, nothing is acknowledged meanwhile, and nothing is lost",
-    trial,
+    parts,
     0.1,
 )

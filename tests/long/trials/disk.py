@@ -2,7 +2,7 @@
 
 import time
 from collections import Counter
-from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from strikewatch.engine.self_alerts import DISK_FULL
@@ -10,7 +10,7 @@ from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.disk import SmallDisk
 from tests.long.trials.one_spot import OneSpotWork
-from tests.long.trials.trial import Line, Trial, broken
+from tests.long.trials.trial import Line, Part, Trial, broken, one_line
 from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, until
 
@@ -120,16 +120,20 @@ def _hammer_alerts(processor: Processor) -> list[object]:
     return [one for one in processor.alerts() if one["hammer"]]
 
 
-def trial(folder: Path, scale: float) -> Iterator[Line]:
+def parts(scale: float) -> dict[str, Part]:
     """Cases without a reserve or with a kill are part of the full trial only."""
     cases = [(1.0, False), *([(0.0, True), (0.0, False), (1.0, True)] if scale >= 1 else [])]
-    for reserve_mib, killed in cases:
-        yield full(folder / f"{reserve_mib:g}{killed}", reserve_mib, killed=killed)
+    return {
+        f"{'reserve' if reserve_mib else 'no reserve'}{', killed' if killed else ''}": partial(
+            one_line, run=partial(full, reserve_mib=reserve_mib, killed=killed)
+        )
+        for reserve_mib, killed in cases
+    }
 
 
 TRIAL = Trial(
     "disk",
     "on a full disk nothing is acknowledged, it is reported, it goes on by itself, nothing is lost",
-    trial,
+    parts,
     0.1,
 )

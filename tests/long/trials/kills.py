@@ -9,6 +9,7 @@ import random
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -23,7 +24,7 @@ from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
 from tests.long.trials.delivery_check import COMPARED_FIELDS, DeliveryCheck, check_deliveries
-from tests.long.trials.trial import Line, Trial, broken
+from tests.long.trials.trial import Line, Part, Trial, broken
 from tests.postgresql import Postgresql
 from tests.receiver import Answer, Receiver
 from tests.service.processor import NO_STORMS, SECRET, SITE, Gateway, Processor, messages, now_ns, until
@@ -34,6 +35,7 @@ PER_WORK_S = 13.5
 """Messages that a second of work makes."""
 PER_KILL_S = 2.5
 """How long a start and the time to the next kill take, about."""
+KILLS_PER_SITE = 50
 SIZES = (1, 1, 2, 5)
 """Rows in a message, by hammer."""
 RETRY_S = (0.2, 0.2, 0.5, *[1.0] * 200)
@@ -249,21 +251,30 @@ def _compared(
     )
 
 
-def trial(folder: Path, scale: float) -> Iterator[Line]:
-    """On a file with every alert told by itself, and on a server with digests, a tenth of it."""
-    whole = Disturbance(max(4, round(200 * scale)), max(1, round(20 * scale)), max(3.0, 60 * scale))
-    tenth = Disturbance(
-        max(4, whole.kills // 10), max(1, whole.broker_restarts // 10), max(3.0, whole.outage_s / 4)
-    )
+def parts(scale: float) -> dict[str, Part]:
+    """On files with every alert told by itself, at several sites at once; and on a server with digests, a tenth."""
+    kills, restarts = max(4, round(200 * scale)), max(1, round(20 * scale))
+    outage_s = max(3.0, 60 * scale)
+    sites = max(1, kills // KILLS_PER_SITE)
+    site = Disturbance(kills // sites, max(1, restarts // sites), outage_s)
+    server = Disturbance(max(4, kills // 10), max(1, restarts // 10), max(3.0, outage_s / 4))
+    made: dict[str, Part] = {
+        f"SQLite {n}": partial(_on_files, bad=site, seed=2 + n) for n in range(1, sites + 1)
+    }
+    return {**made, "PostgreSQL": partial(_on_a_server, bad=server)}
+
+
+def _on_files(folder: Path, bad: Disturbance, seed: int) -> Iterator[Line]:
+    yield _line("SQLite", bad, run(folder, bad, seed), storms=False)
+
+
+def _on_a_server(folder: Path, bad: Disturbance) -> Iterator[Line]:
     with Postgresql() as server:
-        for database, bad in (("SQLite", whole), ("PostgreSQL", tenth)):
-            storms = database == "PostgreSQL"
-            tables = {"store": {"url": str(server.database())}} if storms else {}
-            (folder / database).mkdir()
-            yield _line(database, bad, run(folder / database, bad, 3, storms=storms, **tables), storms)
+        outcome = run(folder, bad, 3, storms=True, store={"url": str(server.database())})
+        yield _line("PostgreSQL", bad, outcome, storms=True)
 
 
-def _line(database: str, bad: Disturbance, outcome: Outcome, storms: bool) -> Line:
+def _line(database: str, bad: Disturbance, outcome: Outcome, *, storms: bool) -> Line:
     told = outcome.told
     wrong = broken(
         alerts_missing=outcome.missing,
@@ -290,6 +301,6 @@ def _line(database: str, bad: Disturbance, outcome: Outcome, storms: bool) -> Li
 TRIAL = Trial(
     "kills",
     "the alerts of an uninterrupted replay, none missing, none extra, each told in order under one name",
-    trial,
+    parts,
     0.02,
 )

@@ -5,6 +5,7 @@ leaves is seen before anything goes; from that follows how much there may be at 
 """
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -163,7 +164,7 @@ def _resident_mib() -> float:
     return int(Path("/proc/self/statm").read_text().split()[1]) * PAGE / MIB
 
 
-def run(folder: Path, scale: float) -> Iterator[Line]:
+def _trial(folder: Path, scale: float) -> Iterator[Line]:
     days, shift_h = (round(DAYS * scale), 8.0) if scale * DAYS > 2 * WARM_DAYS else (WARM_DAYS + 3, 0.4)
     seen = list(run_days(folder, days, shift_h))
     warm, first = seen[WARM_DAYS:], seen[int(KEEP_DAYS) - 1]
@@ -202,7 +203,7 @@ def run(folder: Path, scale: float) -> Iterator[Line]:
 
 TRIAL = Trial(
     "month",
-    "Memory flat within 5 %, database, its log and the recordings within what three days of keeping allow.",
-    run,
+    "memory flat within 5 %; database, its log and the recordings within what three days of keeping allow",
+    lambda scale: {"month": partial(_trial, scale=scale)},
     0.1,
 )

@@ -11,6 +11,7 @@ import random
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from strikewatch.core.batch import Rows
 from strikewatch.storage.commit.step import Reject, StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import sqlite
-from tests.long.trials.trial import Line, Trial, broken
+from tests.long.trials.trial import Line, Part, Trial, broken
 from tests.storage.test_store import KEY, NOW, change
 
 SECTOR = 512
@@ -232,18 +233,21 @@ def _check_after_cut(folder: Path, files: dict[str, bytes], acknowledged: int, o
     outcome.lost_rows += max(0, acknowledged - state) * ROWS
 
 
-def trial(folder: Path, scale: float) -> Iterator[Line]:
+def parts(scale: float) -> dict[str, Part]:
     """Test the store as it is, and with fewer syncs, which must lose data."""
     cuts = max(20, round(200 * scale))
-    for synchronous in ("FULL", "NORMAL"):
-        place = folder / synchronous
-        place.mkdir()
-        found = run(place, cuts, synchronous)
-        if synchronous == "FULL":
-            wrong = broken(acknowledged_rows_lost=found.lost_rows, databases_damaged=found.damaged)
-        else:
-            wrong = () if found.lost_rows else ("nothing was lost without syncs: the shim proves nothing",)
-        yield Line(f"{cuts} power cuts amid commits, synchronous {synchronous}", asdict(found), wrong)
+    return {
+        synchronous: partial(_trial, cuts=cuts, synchronous=synchronous) for synchronous in ("FULL", "NORMAL")
+    }
 
 
-TRIAL = Trial("power", "a power cut loses no acknowledged row, and would without syncs", trial, 0.1)
+def _trial(folder: Path, cuts: int, synchronous: str) -> Iterator[Line]:
+    found = run(folder, cuts, synchronous)
+    if synchronous == "FULL":
+        wrong = broken(acknowledged_rows_lost=found.lost_rows, databases_damaged=found.damaged)
+    else:
+        wrong = () if found.lost_rows else ("nothing was lost without syncs: the shim proves nothing",)
+    yield Line(f"{cuts} power cuts amid commits, synchronous {synchronous}", asdict(found), wrong)
+
+
+TRIAL = Trial("power", "a power cut loses no acknowledged row, and would without syncs", parts, 0.1)

@@ -1,7 +1,5 @@
-"""What a trial is, and how trials are run one after the other and shown in a table."""
+"""What a trial is, and the lines of the table of results."""
 
-import tempfile
-import traceback
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
@@ -21,17 +19,28 @@ class Line(NamedTuple):
     broken: tuple[str, ...] = ()
 
 
-class Trial(NamedTuple):
-    """A trial: `run(folder, scale)` works in an empty folder and yields lines of the table as they come.
+Part = Callable[[Path], Iterable[Line]]
+"""Works in an empty folder and yields lines of the table as they come."""
 
-    `scale` is 1 for the whole trial and less for a part of it; `short` is that of the usual test run.
+
+class Trial(NamedTuple):
+    """A trial in parts that do not depend on each other, so that several can run at once.
+
+    `parts(scale)` returns them by name. `scale` is 1 for the whole trial and less for a part of it; `short` is that of
+    the usual test run. `alone`: it measures delays, so that nothing else may run beside it.
     """
 
     name: str
     holds: str
     """What must hold, in a sentence."""
-    run: Callable[[Path, float], Iterable[Line]]
+    parts: Callable[[float], Mapping[str, Part]]
     short: float
+    alone: bool = False
+
+
+def one_line(folder: Path, run: Callable[[Path], Line]) -> Iterable[Line]:
+    """Run what makes a single line."""
+    yield run(folder)
 
 
 def broken(**counts: float) -> tuple[str, ...]:
@@ -40,23 +49,6 @@ def broken(**counts: float) -> tuple[str, ...]:
 
 
 MAX_WIDTH = 110
-
-
-def run_trials(trials: Iterable[Trial], scale: float, report: Callable[[str], None]) -> bool:
-    """Run the trials and report each line as it comes; return whether everything held. An error counts as not held."""
-    held = True
-    for trial in trials:
-        report(f"\n{trial.name}: {trial.holds}")
-        with tempfile.TemporaryDirectory() as folder:
-            try:
-                for line in trial.run(Path(folder), scale):
-                    report(format_line(line))
-                    held &= not line.broken
-            except Exception:  # noqa: BLE001 - whatever it is, the other trials are run too
-                report(traceback.format_exc())
-                report("  NOT HELD  it ended with an error")
-                held = False
-    return held
 
 
 def format_line(line: Line) -> str:

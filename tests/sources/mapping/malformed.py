@@ -51,7 +51,11 @@ _TABLES = "".join(
         "msgpack": 'payload = "msgpack"\n',
         "gzip": 'packed = "gzip"\n',
         "deflate": 'payload = "msgpack"\npacked = "deflate"\n',
+        "jsonl": 'payload = "jsonl"\n',
     }.items()
+).replace(
+    'payload = "jsonl"\n\ntopic = "jsonl/#"\nrecords = "$',
+    'payload = "jsonl"\n\ntopic = "jsonl/#"\nrecords = "$[*]',
 )
 _TABLES += """
 [text]
@@ -78,7 +82,7 @@ decimal = ","
 active = "@.on"
 pressure_bar = "@['Druck [bar]']"
 """
-FORMATS: Final = ("json", "cbor", "msgpack", "gzip", "deflate", "text", "csv")
+FORMATS: Final = ("json", "cbor", "msgpack", "gzip", "deflate", "jsonl", "text", "csv")
 
 
 def sources() -> Sources:
@@ -142,6 +146,11 @@ def _tree(rng: random.Random) -> Any:
     return {**groups, "good": _value(rng)} if rng.random() < 0.3 else groups
 
 
+def _lines(rng: random.Random) -> bytes:
+    end = rng.choice(["\n", "\n", "\r\n"])
+    return "".join(json.dumps(_tree(rng), default=repr) + end for _ in range(rng.randrange(4))).encode()
+
+
 def _csv(rng: random.Random) -> bytes:
     lines = ["day;clock;on;Druck [bar]"]
     for _ in range(rng.randrange(4)):
@@ -156,6 +165,7 @@ ENCODERS: Final[dict[str, Callable[[random.Random], bytes]]] = {
     "msgpack": lambda rng: bytes(msgpack.packb(_tree(rng))),
     "gzip": lambda rng: gzip.compress(json.dumps(_tree(rng), default=repr).encode(), 1),
     "deflate": lambda rng: zlib.compress(msgpack.packb(_tree(rng)), 1, -15),
+    "jsonl": _lines,
     "text": lambda rng: str(_value(rng, 9)).replace(".", ",").encode(),
     "csv": _csv,
 }
