@@ -12,7 +12,8 @@ paths.py    RFC 9535 singular queries         payloads.py      bytes to a tree
 patterns.py topics and names with {word}      event_fields.py  events through words
 values.py   numbers, words, bits, units       health.py        what has been heard of each source
 units.py    units and their conversion        sources.py       all sources, by topic
-times.py    counts, ISO, patterns, zones      authoring/  try a table, propose a first
+times.py    counts, ISO, patterns, zones      record_times.py  times of records and arrays
+authoring/  try a table, propose a first one
 
 `values.reader` and `times.TimeReader` convert single values and whole columns alike, so logger files use the same
 tables (`file`, `payload = "table"` or `"can"`): see `tables.SourceTable`.
