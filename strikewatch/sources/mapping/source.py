@@ -26,7 +26,8 @@ from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compil
 from strikewatch.sources.mapping.payloads import payload_reader
 from strikewatch.sources.mapping.record_times import RecordTimes
 from strikewatch.sources.mapping.tables import ChannelTable, SourceTable
-from strikewatch.sources.mapping.values import reader, shown
+from strikewatch.sources.mapping.value_readers import reader
+from strikewatch.sources.mapping.values import shown
 
 _ID_HINT: Final = "1 to 64 letters, digits, '.', '_' or '-'; give it a name in `hammers`"
 
