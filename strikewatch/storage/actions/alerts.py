@@ -6,7 +6,7 @@ when it starts. Actions are idempotent.
 
 from collections.abc import Collection
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from sqlalchemy import and_, delete
 
@@ -31,9 +31,6 @@ from strikewatch.storage.queries.alerts import (
 )
 from strikewatch.storage.queries.sites import Sites, permits
 from strikewatch.storage.schema.alarm_tables import workshop
-
-if TYPE_CHECKING:
-    pass
 
 MAX_TEXT: Final = 1000
 """Largest number of characters in a reason or a comment."""
