@@ -219,7 +219,7 @@ def review_frames(
     """Return what a review is computed from: who worked when, and the faults. Arguments and errors as for `replay`.
 
     Returns:
-        The frames EXPOSURE and FAULTS; `strikewatch.review.data.tables` documents their columns.
+        The frames EXPOSURE and FAULTS; `strikewatch.review.data.schemas` documents their columns.
         `strikewatch.review.rates` computes rates, comparisons and weeks of them, and
         `strikewatch.review.data.from_store` reads the same frames from a database.
 

@@ -10,7 +10,8 @@ import numpy as np
 from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.registry import FAULTS
-from strikewatch.review.data.tables import NO_LIMITS, UNASSIGNED, Feeds
+from strikewatch.review.data.schemas import UNASSIGNED
+from strikewatch.review.data.tables import NO_LIMITS, Feeds
 
 if TYPE_CHECKING:
     import pandas as pd

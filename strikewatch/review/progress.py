@@ -15,14 +15,8 @@ import numpy as np
 
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.review.data.tables import (
-    NO_LIMITS,
-    OVER,
-    UNASSIGNED,
-    Feeds,
-    count_faults,
-    dispersion_by_fault,
-)
+from strikewatch.review.data.schemas import OVER, UNASSIGNED
+from strikewatch.review.data.tables import NO_LIMITS, Feeds, count_faults, dispersion_by_fault
 from strikewatch.review.statistics import poisson, verdicts
 from strikewatch.review.statistics.poisson import UNKNOWN
 from strikewatch.review.statistics.relative import Counted, relative_change

@@ -1,4 +1,4 @@
-"""Compute rates of faults: tidy tables from the frames EXPOSURE and FAULTS; `data/tables` documents their columns.
+"""Compute rates of faults: tidy tables from the frames EXPOSURE and FAULTS; `data/schemas` documents their columns.
 
     operators(exposure, faults, before=(exposure, faults), settings=Settings())  → OPERATORS
     sites(exposure, faults, before=…, settings=…)                               → SITES
@@ -14,13 +14,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from strikewatch.review.data.schemas import GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.data.tables import (
-    GROUPS,
     NO_LIMITS,
-    OPERATORS,
-    SITES,
-    UNASSIGNED,
-    WEEKS,
     Dispersions,
     Feeds,
     count_faults,

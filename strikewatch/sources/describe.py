@@ -107,10 +107,6 @@ def describe(sources: Mapping[str, SourceTable] = {}, prefix: str = "strikewatch
     }
 
 
-def _parameter(word: str) -> Schema:
-    return {"description": _WORDS.get(word, "Any text")}
-
-
 def _key(name: str) -> str:
     return re.sub(r"[^A-Za-z0-9_\-]", "_", name)
 

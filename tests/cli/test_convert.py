@@ -190,7 +190,7 @@ def test_a_missing_extra_is_named(
     (site / name).write_bytes(content)
     find = importlib.util.find_spec
     monkeypatch.setattr(
-        "strikewatch.sources.logs.extras.find_spec", lambda one: None if one == library else find(one)
+        "strikewatch.sources.logs.reader.find_spec", lambda one: None if one == library else find(one)
     )
     source = "can-logger" if name.endswith(".log") else "cab-logger"
     done = strikewatch("convert", site / name, "--source", source, "--to", site / "shift", *sources(site))

@@ -13,7 +13,7 @@ from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.settings.faults import Faults
-from strikewatch.sources.recordings.table import Shift, present
+from strikewatch.sources.recordings.shift import Shift, present
 
 SITE = "fennick-hollow"
 START = 1_772_608_500 * SECOND

@@ -15,7 +15,7 @@ from strikewatch.core.instant import SECOND, Instant, parse
 from strikewatch.review.data.samples import ShiftSamples
 from strikewatch.sources.recordings import open_shifts
 from strikewatch.sources.recordings.merge import Merge
-from strikewatch.sources.recordings.table import Shift
+from strikewatch.sources.recordings.shift import Shift
 from tests.recordings.shapes import frame
 
 KEY = ("fennick-hollow", "HB-01")

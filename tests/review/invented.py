@@ -12,7 +12,7 @@ from strikewatch.core.instant import LATEST
 from strikewatch.review import highlights, rates
 from strikewatch.review.charts.over_time import Excerpt, draw_excerpt
 from strikewatch.review.coaching import read
-from strikewatch.review.data.tables import EXPOSURE, FAULTS, UNASSIGNED
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED
 from strikewatch.review.progress import coached_frame, effects
 from strikewatch.review.report import compose
 from strikewatch.review.report.compose import SiteHighlights, Tables

@@ -15,7 +15,8 @@ from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review import highlights, rates
 from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.from_store import read_events
-from strikewatch.review.data.tables import EXPOSURE, FAULTS, POSITION_UNKNOWN, Feeds
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
+from strikewatch.review.data.tables import POSITION_UNKNOWN, Feeds
 from strikewatch.storage.actions.entries import add_entry
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store

@@ -16,7 +16,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.review import excerpt, highlights
 from strikewatch.review.charts.over_time import draw_excerpt
 from strikewatch.review.data.samples import ShiftSamples
-from strikewatch.review.data.tables import MISUSE, UNASSIGNED
+from strikewatch.review.data.schemas import MISUSE, UNASSIGNED
 from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import Shift, open_shifts

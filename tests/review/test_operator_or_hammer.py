@@ -4,7 +4,8 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.tables import EXPOSURE, FAULTS, NO_LIMITS, UNASSIGNED, Feeds, Hours
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED
+from strikewatch.review.data.tables import NO_LIMITS, Feeds, Hours
 from strikewatch.review.statistics.comparisons import (
     SiteFault,
     hammers_above,

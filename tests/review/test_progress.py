@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from strikewatch.core.events import Event
 from strikewatch.review import rates
-from strikewatch.review.data.tables import UNASSIGNED
+from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.progress import COACHED, EFFECTS, SPAN, coached_frame, effects
 from strikewatch.review.statistics.poisson import compare_rates
 from strikewatch.review.statistics.relative import Counted, relative_change

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from strikewatch.review import rates
-from strikewatch.review.data.tables import EXPOSURE, FAULTS, GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, GROUPS, OPERATORS, SITES, UNASSIGNED, WEEKS
 from strikewatch.review.statistics.verdicts import Settings
 
 SITE = "fennick-hollow"

@@ -16,7 +16,7 @@ from strikewatch.core.alert import Change
 from strikewatch.core.instant import SECOND
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review.data.from_store import overlapping
-from strikewatch.review.data.tables import EXPOSURE, FAULTS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
 from strikewatch.review.report.hammers import less_certain
 from strikewatch.review.usage import (
     BLOWS_NOT_COUNTED,

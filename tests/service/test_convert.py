@@ -12,7 +12,8 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Key, Rows
 from strikewatch.errors import InputError
 from strikewatch.service.recorded import convert as module
-from strikewatch.service.recorded.convert import Converted, convert
+from strikewatch.service.recorded.convert import convert
+from strikewatch.service.recorded.converted import Converted
 from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.recordings import open_shifts

@@ -9,7 +9,7 @@ import pytest
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.detectors.maintenance.corrections import KEPT
-from strikewatch.review.data.tables import OPERATOR_FAULTS
+from strikewatch.review.data.schemas import OPERATOR_FAULTS
 from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.web.pages.formatting import Formatting, load_translations
 from tests.web.site import HAMMER, NOW, SITE, site

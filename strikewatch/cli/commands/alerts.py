@@ -17,7 +17,8 @@ from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
 
 if TYPE_CHECKING:
     from strikewatch.settings.database import DatabaseSettings
-    from strikewatch.storage.actions.alerts import ActionResult, AlertActions
+    from strikewatch.storage.actions.alerts import AlertActions
+    from strikewatch.storage.actions.transaction import ActionResult
     from strikewatch.storage.queries.active import Mute
     from strikewatch.storage.queries.alerts import ListedAlert
 

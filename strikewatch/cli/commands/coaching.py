@@ -85,7 +85,7 @@ def log(options: Namespace) -> None:
     The review then shows the rate before and after, with its 95 % limits.
     """
     from strikewatch.errors import Refused
-    from strikewatch.review.data.tables import OPERATOR_FAULTS
+    from strikewatch.review.data.schemas import OPERATOR_FAULTS
     from strikewatch.service.time_window import parse_time
     from strikewatch.storage.actions.coaching import log_coaching
 

@@ -12,7 +12,7 @@ from strikewatch.cli.output import plain_table
 from strikewatch.cli.settings_file import load_settings
 
 if TYPE_CHECKING:
-    from strikewatch.service.recorded.convert import Converted
+    from strikewatch.service.recorded.converted import Converted
 
 
 @shared.command(

@@ -17,7 +17,7 @@ from strikewatch.core.batch import Floats, Ints, Key
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.core.stretch import AttributedStretch
 from strikewatch.engine.step_result import StepResult
-from strikewatch.review.data.tables import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED, UNKNOWN_TOOL
 
 if TYPE_CHECKING:
     import pandas as pd

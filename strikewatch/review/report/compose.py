@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.tables import NO_LIMITS, UNASSIGNED, Feeds
+from strikewatch.review.data.schemas import UNASSIGNED
+from strikewatch.review.data.tables import NO_LIMITS, Feeds
 from strikewatch.review.highlights import CleanStretch
 from strikewatch.review.report import cover, wording
 from strikewatch.review.report.content import (

@@ -5,7 +5,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
 from strikewatch.review.coaching import Coaching
-from strikewatch.review.data.tables import UNASSIGNED
+from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.report.content import Action, Card, OperatorPart
 from strikewatch.review.report.wording import NOT_ENOUGH, SPREAD_OVER_ALL, join_names, plural, upper_first
 from strikewatch.review.statistics.formatting import format_ratio, round_hours

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from strikewatch.detectors.registry import FAULTS as REGISTERED
-from strikewatch.review.data.tables import CHANGE, UNASSIGNED, Feeds, count_faults
+from strikewatch.review.data.schemas import CHANGE, UNASSIGNED
+from strikewatch.review.data.tables import Feeds, count_faults
 from strikewatch.review.statistics import poisson, verdicts
 from strikewatch.review.statistics.verdicts import LEVEL, RateComparison, Settings
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.review.data.tables import UNASSIGNED
+from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.statistics.lifetimes import MedianLife, SurvivalCurve, kaplan_meier
 
 if TYPE_CHECKING:

@@ -6,10 +6,8 @@ channels that are sent on change held. Both steps need memory for a part of the 
 
 import tempfile
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
 
 import numpy as np
 
@@ -18,6 +16,14 @@ from strikewatch.core.batch import NO_ROWS, Key, Portion, Rows
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.errors import InputError
+from strikewatch.service.recorded.converted import (
+    Converted,
+    HammerRows,
+    losses_of,
+    note_order,
+    notes_of,
+    refuse_empty,
+)
 from strikewatch.service.recorded.replay import DEFAULT_ALLOWED_PERCENT, Loss, Progress, check_loss
 from strikewatch.sources.hold import Hold
 from strikewatch.sources.logs import Account, LogSet
@@ -26,63 +32,6 @@ from strikewatch.sources.recordings.merge import Merge
 from strikewatch.sources.recordings.parquet import ParquetShift
 from strikewatch.sources.same_instant import merge_sorted
 from strikewatch.storage.recorder.parquet import GROUP_ROWS, SAMPLES, SamplesWriter, write_events
-
-_REASONS: Final = {
-    "time": "without a usable instant",
-    "hammer": "without a hammer",
-    "fields": "with too few or too many fields",
-    "unreadable": "that cannot be read",
-    "damaged": "of a damaged part, and all after it",
-    "event": "with an event that cannot be read",
-}
-
-
-@dataclass(slots=True)
-class HammerRows:
-    """What was written of a hammer."""
-
-    n: int = 0
-    first: Instant = 0
-    last: Instant = 0
-
-
-@dataclass(slots=True)
-class Converted:
-    """A recorded shift that was made of logger files, and what was left out."""
-
-    folder: Path
-    records: int = 0
-    hammers: dict[Key, HammerRows] = field(default_factory=dict)
-    channels: list[str] = field(default_factory=list)
-    events: int = 0
-    losses: list[Loss] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    def all_notes(self) -> Iterator[str]:
-        """Yield what was left out, passed over and assumed."""
-        for loss in self.losses:
-            yield f"{loss.place}: left out {'; '.join(loss.reasons)}"
-        yield from self.notes
-
-    def record(self) -> dict[str, Any]:
-        """Return the outcome for programs."""
-        return {
-            "folder": str(self.folder),
-            "records": self.records,
-            "channels": self.channels,
-            "events": self.events,
-            "hammers": [
-                {
-                    "site": site,
-                    "hammer": hammer,
-                    "rows": own.n,
-                    "from": instant.text(own.first),
-                    "to": instant.text(own.last),
-                }
-                for (site, hammer), own in sorted(self.hammers.items())
-            ],
-            "notes": list(self.all_notes()),
-        }
 
 
 def convert(
@@ -161,15 +110,15 @@ def _read(
                     progress(done + file.position(), total)
             for key, parts in waiting.items():
                 _write(writer, key, parts)
-            _note_order(path, extent, ends, result)
+            note_order(path, extent, ends, result)
             done += path.stat().st_size
             result.records += file.account.records
-            result.losses += _loss(path, file.account)
-            result.notes += _passed_over(path, file.account)
+            result.losses += losses_of(path, file.account)
+            result.notes += notes_of(path, file.account)
     result.notes += log_set.check()
     result.events = sum(len(account.events) for account in accounts)
     if not ends and not result.events:
-        _refuse_empty(logs, result, accounts)
+        refuse_empty(logs, result, accounts)
     return accounts
 
 
@@ -273,58 +222,3 @@ class _Groups:
         for key in list(self._waiting):
             self._flush(key)
         self._writer.__exit__(*exception)
-
-
-def _loss(path: Path, account: Account) -> list[Loss]:
-    """Return what was lost of a file."""
-    reasons = [
-        f"{n:,} of {account.records:,} records {_REASONS[reason]}, the first: {account.left.examples[reason]}"
-        for reason, n in account.left.count.items()
-    ]
-    shares = [account.left.count.total() / max(1, account.records)]
-    for channel, n in account.bad_values.count.items():
-        every = n + account.values[channel]
-        shares.append(n / every)
-        reasons.append(
-            f"{n:,} of {every:,} values of `{channel}` unreadable, the first: {account.bad_values.examples[channel]}"
-        )
-    return [Loss(str(path), 100 * max(shares), tuple(reasons))] if reasons else []
-
-
-def _passed_over(path: Path, account: Account) -> Iterator[str]:
-    """Yield what the table does not ask for, and what was assumed."""
-    found = ", ".join(f"{n:,} {what}" for what, n in account.passed_over.most_common(8) if n)
-    if found:
-        more = len([n for n in account.passed_over.values() if n]) - 8
-        yield f"{path.name}: passed over {found}" + (f" and {more} more kinds" if more > 0 else "")
-    if account.twice:
-        yield (
-            f"{path.name}: {account.twice:,} times lie in the hour that occurs twice when the clocks are put back: "
-            "taken by their order, as its first time round until they step back"
-        )
-
-
-def _note_order(
-    path: Path,
-    extent: Mapping[Key, tuple[Instant, Instant]],
-    ends: dict[Key, tuple[Path, Instant]],
-    result: Converted,
-) -> None:
-    """Note a file that begins before the one before it ends; its rows are sorted in."""
-    for key, (first, last) in extent.items():
-        if key in ends and first < ends[key][1]:
-            before, end = ends[key]
-            result.notes.append(
-                f"{path.name} begins at {instant.text(first)}, before {before.name} ends at {instant.text(end)}: "
-                f"the rows of {key[1]} were put in order of time"
-            )
-        if key not in ends or last > ends[key][1]:
-            ends[key] = path, last
-
-
-def _refuse_empty(logs: Sequence[Path], result: Converted, accounts: Sequence[Account]) -> None:
-    """Raise InputError, as no row was found."""
-    names = ", ".join(str(path) for path in logs)
-    why = "; ".join(reason for loss in result.losses for reason in loss.reasons)
-    why = why or "; ".join(result.notes) or f"{sum(account.records for account in accounts)} records"
-    raise InputError(f"{names}: no row can be used: {why}")

@@ -13,7 +13,8 @@ from rich.console import Console
 from strikewatch.core import instant
 from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError, SettingsError
-from strikewatch.service.recorded.convert import Converted, convert
+from strikewatch.service.recorded.convert import convert
+from strikewatch.service.recorded.converted import Converted
 from strikewatch.service.recorded.recordings import delayed_bar, print_notes
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping.mistakes import read_tables

@@ -29,7 +29,7 @@ from strikewatch.sources.ordering import Counts
 from strikewatch.sources.recordings import Shift
 from strikewatch.sources.recordings.merge import Merge
 from strikewatch.sources.recordings.read_options import KNOWN, near
-from strikewatch.sources.recordings.table import ROW_REASONS
+from strikewatch.sources.recordings.row_reader import ROW_REASONS
 
 Progress = Callable[[int, int], None]
 """Called with the rows done and the total number of rows."""

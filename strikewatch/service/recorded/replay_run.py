@@ -23,7 +23,7 @@ from strikewatch.sources.hold import Hold, bounds_of
 from strikewatch.sources.ordering import CLOCK_JUMP_NS, NEVER, Counts, Reorderer
 from strikewatch.sources.ordering import LAYOUT as ORDERING_LAYOUT
 from strikewatch.sources.recordings.merge import Merge, OverlapGroup, Piece
-from strikewatch.sources.recordings.table import FEED_CHANNELS
+from strikewatch.sources.recordings.shift import FEED_CHANNELS
 
 SettingsOf = Callable[[Key], HammerSettings]
 

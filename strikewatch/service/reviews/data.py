@@ -13,7 +13,8 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.from_store import from_store, read_events, read_feeds
 from strikewatch.review.data.samples import ShiftSamples, StoredSamples
-from strikewatch.review.data.tables import NO_LIMITS, OPERATOR_FAULTS, Feeds
+from strikewatch.review.data.schemas import OPERATOR_FAULTS
+from strikewatch.review.data.tables import NO_LIMITS, Feeds
 from strikewatch.review.progress import coached_frame
 from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage

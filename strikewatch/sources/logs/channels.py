@@ -17,7 +17,8 @@ from strikewatch.sources.mapping.paths import is_path
 from strikewatch.sources.mapping.patterns import Name
 from strikewatch.sources.mapping.tables import ChannelTable, Scalar, SourceTable, close
 from strikewatch.sources.mapping.units import UNITS
-from strikewatch.sources.mapping.values import Codes, ValueReader, reader
+from strikewatch.sources.mapping.value_readers import ValueReader, reader
+from strikewatch.sources.mapping.values import Codes
 from strikewatch.sources.recordings.columns import NOT_SAMPLED
 
 _PLACE: Final = re.compile(r"^\[\d+\]: ")

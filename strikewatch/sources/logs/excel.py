@@ -10,9 +10,8 @@ from typing import Any, Final
 
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
-from strikewatch.sources.logs.extras import needs
 from strikewatch.sources.logs.heading import Heading
-from strikewatch.sources.logs.reader import LogReader
+from strikewatch.sources.logs.reader import LogReader, needs
 from strikewatch.sources.logs.records import Records, cells
 from strikewatch.sources.mapping.tables import SourceTable, close
 

@@ -1,12 +1,28 @@
-"""What reads a logger file: one class per format."""
+"""What reads a logger file: one class per format, some with an optional library that is imported only where needed."""
 
 from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from importlib.util import find_spec
 from pathlib import Path
+from typing import Final
 
+from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
 from strikewatch.sources.logs.records import Left, Records
+
+_EXTRAS: Final = {
+    "can": ("cantools", "CAN logs"),
+    "mdf": ("asammdf", "MDF files"),
+    "excel": ("python_calamine", "Excel files"),
+}
+
+
+def needs(extra: str, path: Path) -> None:
+    """Raise InputError with the command to install an extra if its library is missing."""
+    module, what = _EXTRAS[extra]
+    if find_spec(module) is None:
+        raise InputError(f"{path}: {what} need an extra: pip install 'strikewatch[{extra}]'")
 
 
 class LogReader(ABC):

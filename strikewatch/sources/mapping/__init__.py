@@ -5,17 +5,16 @@ mistake. `Sources.map(topic, payload, received_ns)` gives a `Mapped`: `rows` by 
 `events`, `rejects` with reason and remedy, and what was `passed_over` (other names, other devices, records that `where`
 leaves out). One message costs nothing but itself: mapping never raises, and its work is linear in the bytes.
 
-tables.py   the models of a table             source.py        one source at work
-mistakes.py every mistake at once             message.py       one message: its rows and rejects
-consistency.py  several fields together       collector.py     what messages give
-paths.py    RFC 9535 singular queries         payloads.py      bytes to a tree
-patterns.py topics and names with {word}      event_fields.py  events through words
-values.py   numbers, words, bits, units       health.py        what has been heard of each source
-units.py    units and their conversion        sources.py       all sources, by topic
-times.py    counts, ISO, patterns, zones      authoring/  try a table, propose a first
+The way of a message: sources.py (which source takes a topic) → source.py (its records) → message.py (one message) →
+collector.py (what messages give) → health.py (what has been heard). What they use: payloads.py (bytes to a tree),
+paths.py (RFC 9535 singular queries), patterns.py (topics and names with {word}), record_times.py and times.py,
+value_readers.py, values.py and units.py, event_fields.py, sparkplug.py.
 
-`values.reader` and `times.TimeReader` convert single values and whole columns alike, so logger files use the same
-tables (`file`, `payload = "table"` or `"can"`): see `tables.SourceTable`.
+The tables: tables.py (their models), mistakes.py (every mistake at once), consistency.py (several fields together).
+For those who write one: authoring/ (try a table, propose a first one).
+
+`value_readers.reader` and `times.TimeReader` convert single values and whole columns alike, so logger files use the
+same tables (`file`, `payload = "table"` or `"can"`): see `tables.SourceTable`.
 """
 
 from strikewatch.sources.mapping.collector import Mapped, MappedReject, PassedOver

@@ -15,7 +15,8 @@ from strikewatch.sources.mapping.collector import Collector, Row, to_rows
 from strikewatch.sources.mapping.paths import Frame, Getter, compile_path
 from strikewatch.sources.mapping.patterns import Name
 from strikewatch.sources.mapping.tables import Scalar
-from strikewatch.sources.mapping.values import Codes, Mistakes, ValueReader
+from strikewatch.sources.mapping.value_readers import ValueReader
+from strikewatch.sources.mapping.values import Codes, Mistakes
 
 Words = dict[str, str]
 Conditions = tuple[tuple[Callable[[Words, Frame, Any], Any], Codes], ...]

@@ -1,20 +1,16 @@
 """One source at work: a message becomes rows by hammer, events, rejects, and counts of what is passed over. Pure."""
 
 from collections.abc import Callable, Container, Iterable
-from fractions import Fraction
 from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
-import numpy as np
-
-from strikewatch.core import instant
-from strikewatch.core.batch import Ints, Key
-from strikewatch.core.instant import SECOND, Instant
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode import MAX_AHEAD, strict_json
+from strikewatch.sources.decode import strict_json
 from strikewatch.sources.decode.topic import is_id
 from strikewatch.sources.mapping import paths
-from strikewatch.sources.mapping.collector import Collector, Mapped, Row
+from strikewatch.sources.mapping.collector import Collector, Row
 from strikewatch.sources.mapping.event_fields import EventReader
 from strikewatch.sources.mapping.message import (
     Channel,
@@ -28,9 +24,10 @@ from strikewatch.sources.mapping.message import (
 from strikewatch.sources.mapping.paths import MISSING, Frame, Getter, compile_path, records_at
 from strikewatch.sources.mapping.patterns import MAX_LENGTH, Name, Topic, compile_template, words_in
 from strikewatch.sources.mapping.payloads import payload_reader
-from strikewatch.sources.mapping.tables import ChannelTable, SourceTable, TimeTable
-from strikewatch.sources.mapping.times import TimeReader, even_grid, step_ns
-from strikewatch.sources.mapping.values import reader, shown
+from strikewatch.sources.mapping.record_times import RecordTimes
+from strikewatch.sources.mapping.tables import ChannelTable, SourceTable
+from strikewatch.sources.mapping.value_readers import reader
+from strikewatch.sources.mapping.values import shown
 
 _ID_HINT: Final = "1 to 64 letters, digits, '.', '_' or '-'; give it a name in `hammers`"
 
@@ -67,16 +64,7 @@ class Source:
         self._records = paths.parse(table.record_path, many=True).steps
         self._where = compile_where(table.where)
         self._site, self._hammer = compile_template(table.site), compile_template(table.hammer)
-        self._time: TimeReader | None = None
-        self._since: TimeReader | None = None
-        if table.time is not None and table.time.at is not None:
-            self._time = TimeReader(table.time)
-            self._time_at = _joined(table.time.at)
-            since = table.time.since
-            if isinstance(since, TimeTable) and since.at is not None:
-                self._since, self._since_at = TimeReader(since), _joined(since.at)
-        self._step_at = compile_path(table.step.at) if table.step is not None else None
-        self._fixed_step = None if table.step_s is None else Fraction(repr(table.step_s)) * SECOND
+        self._times = RecordTimes(table)
         self._name = None if table.name is None else compile_template(table.name)
         self._value = compile_path(table.value or "@")
         channels = [_channel(each, spec, table.decimal) for each, spec in table.channels.items()]
@@ -109,7 +97,9 @@ class Source:
 
     def _quick(self, words: Words) -> tuple[tuple[str, Getter, Callable[[Any], float]], ...] | None:
         """Return what to read of each payload, if nothing else in it matters: the usual case, and much cheaper."""
-        if self._records or self._since or self._where or self._event or self._constants or self.shape.holds:
+        if self._records or self._where or self._event or self._constants or self.shape.holds:
+            return None
+        if self._times.since is not None:
             return None
         channels = [(each, each.get) for each in self._at]
         if self._name is not None:
@@ -137,30 +127,6 @@ class Source:
             return None
         key = self._by_id(self._site(words, (), None), self._hammer(words, (), None))
         return None if isinstance(key, Rejected | _Device) else key
-
-    def map(
-        self,
-        topic: str,
-        payload: bytes,
-        received_ns: Instant,
-        *,
-        latest: Instant | None = None,
-        retained: bool = False,
-        held: Container[Key] = (),
-    ) -> Mapped:
-        """Map one message. Never raises: what is wrong is in `rejects`.
-
-        `latest`: times after it are refused (default: `decode.MAX_AHEAD` after receipt). `held`: hammers whose
-        settings hold values, so that a null ends one.
-        """
-        found = Collector()
-        route = self.route(topic)
-        if route is None:
-            found.reject([Rejected("no_source", f"{topic[:200]!r}: is not a topic of {self.name}")])
-        else:
-            latest = received_ns + MAX_AHEAD if latest is None else latest
-            self.collect(route, payload, received_ns, latest, found, retained=retained, held=held)
-        return found.result()
 
     def collect(
         self,
@@ -204,8 +170,8 @@ class Source:
         row: Row = {}
         try:
             time = received
-            if self._time is not None:
-                time = self._time.read(self._time_at(frame, tree), received, latest)
+            if (place := self._times.time) is not None:
+                time = place.reader.read(place.get(frame, tree), received, latest)
             for name, get, read in quick:
                 raw = get(frame, tree)
                 if raw is not MISSING:
@@ -270,21 +236,14 @@ class Source:
         if isinstance(key, _Device):
             message.into.pass_over("device", key.name)
             return
-        raw_time, time, since = None, message.received, 0
-        if self._time is not None:
-            raw_time = self._time_at(frame, record)
-            if raw_time is MISSING or raw_time is None:
-                raise Rejected("missing", f"time: is missing; nothing is at {self._time.place}")
-            since = self._begin(frame, record, message)
-            if type(raw_time) is not list:
-                time = self._time.read(raw_time, message.received, message.latest, since)
+        time = self._times.read(frame, record, message)
         if event:
-            self._add_event(event, key, time, message)
-        if type(raw_time) is list or any(type(raw) is list for _, raw in values):
-            times = self._grid(values, raw_time, time, since, frame, record, message)
-            message.add_block(key, times, values)
+            self._add_event(event, key, time.at, message)
+        if time.listed is not None or any(type(raw) is list for _, raw in values):
+            instants = self._times.of_arrays(time, values, frame, record, message)
+            message.add_block(key, instants, values)
         elif values or self._constants:
-            message.add_row(key, time, values)
+            message.add_row(key, time.at, values)
 
     def _add_named(self, words: Words, frame: Frame, record: Any, values: Values, message: Message) -> Words:
         """Add the value beside a name; return the words, with those of the name."""
@@ -330,53 +289,6 @@ class Source:
                 return Rejected("topic", f"{word}: {shown(text)}: {_ID_HINT}")
         return site, device
 
-    def _begin(self, frame: Frame, record: Any, message: Message) -> Instant:
-        """Return from when the times of a record count, if that is sent, else 0. Raises Rejected."""
-        if self._since is None:
-            return 0
-        raw = self._since_at(frame, record)
-        if raw is MISSING or raw is None:
-            raise Rejected("missing", f"time: is missing; nothing is at {self._since.place}")
-        return self._since.read(raw, message.received, message.latest)
-
-    def _grid(
-        self,
-        values: Values,
-        raw_time: Any,
-        first: Instant,
-        since: Instant,
-        frame: Frame,
-        record: Any,
-        message: Message,
-    ) -> Ints:
-        """Return the instants of a block. Raises Rejected."""
-        lengths = {channel.name: len(raw) for channel, raw in values if type(raw) is list}
-        if type(raw_time) is list:
-            lengths = {"time": len(raw_time), **lengths}
-        count = next(iter(lengths.values()))
-        if not count or any(length != count for length in lengths.values()):
-            given = ", ".join(f"{name} {length}" for name, length in lengths.items())
-            raise Rejected("lengths", f"the arrays must have one length, and at least 1; got {given}")
-        message.count += count
-        if message.count > strict_json.MAX_ROWS:
-            raise Rejected("too_large", f"payload: more than {strict_json.MAX_ROWS} rows")
-        if type(raw_time) is list:
-            assert self._time is not None
-            return np.array(
-                [self._time.read(each, message.received, message.latest, since) for each in raw_time],
-                np.int64,
-            )
-        step = self._fixed_step
-        if self._step_at is not None and self.table.step is not None:
-            step = step_ns(self._step_at(frame, record), self.table.step)
-        if step is None and count > 1:
-            raise Rejected("bad_step", "an array of values needs `step`, `step_s`, or as many times")
-        times = even_grid(first, step or Fraction(1), count)
-        if times[-1] > message.latest:
-            at = instant.text(int(times[-1]))
-            raise Rejected("clock_ahead", f"the last value, at {at}, is ahead of the receiver; see `step`")
-        return times
-
     def _add_event(self, fields: dict[str, Any], key: Key, time: Instant, message: Message) -> None:
         assert self._event is not None
         try:
@@ -397,21 +309,6 @@ def _channel(name: str, table: ChannelTable, decimal: str) -> Channel:
         compile_where(table.where),
         table.hold_s,
     )
-
-
-def _joined(at: str | tuple[str, ...]) -> Getter:
-    """Return a getter of a time that may be in several places, such as a date and a clock time."""
-    if isinstance(at, str):
-        return compile_path(at)
-    getters = [compile_path(each) for each in at]
-
-    def get(frame: Frame, record: Any) -> Any:
-        parts = [each(frame, record) for each in getters]
-        if any(part is MISSING or part is None or type(part) in (dict, list) for part in parts):
-            return MISSING
-        return " ".join(str(part).strip() for part in parts)
-
-    return get
 
 
 def _good_lines(lines: list[Any], key: Key | None, message: Message) -> list[Any]:

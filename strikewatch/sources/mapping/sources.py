@@ -106,7 +106,11 @@ class Sources:
         retained: bool = False,
         held: Container[Key] = (),
     ) -> Mapped:
-        """Map one message by every source that takes its topic; see `Source.map`."""
+        """Map one message by every source that takes its topic. Never raises: what is wrong is in `rejects`.
+
+        `latest`: times after it are refused (default: `decode.MAX_AHEAD` after receipt). `held`: hammers whose
+        settings hold values, so that a null ends one.
+        """
         found = Collector()
         taken = self.taken(topic)
         if not taken:

@@ -30,7 +30,6 @@ from strikewatch.sources.mapping.times import NS_PER
 
 Scalar = str | bool | int | float
 
-LIVE_PAYLOADS: Final = ("json", "jsonl", "text", "csv", "cbor", "msgpack", "sparkplug")
 FILE_PAYLOADS: Final = ("table", "can")
 SPARKPLUG_NAMESPACE: Final = "spBv1.0"
 SPARKPLUG_WORDS: Final = ("group", "node", "device")

@@ -1,9 +1,10 @@
 """Recorded shifts: a folder, one file, or a frame → pieces of rows by hammer, and events.
 
-table.py   one table in memory → rows; bad ones counted      parquet.py       row group by row group
-csv.py     text → a table                                     events.py        `events.jsonl`
-columns.py cells → numbers, times → instants                  read_options.py  tables in another layout
-clocks.py  finds rows with a wrong clock                      merge.py         many shifts in time order
+shift.py       an open shift                            parquet.py       row group by row group
+row_reader.py  tables → rows; bad ones counted          csv.py           text → a table
+columns.py     cells → numbers, times → instants        events.py        `events.jsonl`
+clocks.py      finds rows with a wrong clock            read_options.py  tables in another layout
+merge.py       many shifts in time order                frames.py        frames of pandas
 """
 
 from collections.abc import Iterator
@@ -14,7 +15,7 @@ from strikewatch.errors import InputError
 from strikewatch.sources.recordings.csv import CsvShift
 from strikewatch.sources.recordings.parquet import ParquetShift
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
-from strikewatch.sources.recordings.table import Shift, TableShift
+from strikewatch.sources.recordings.shift import Shift, TableShift
 
 __all__ = ["ReadOptions", "Shift", "TableShift", "open_shifts", "shift_folders"]
 

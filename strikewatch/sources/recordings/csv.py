@@ -14,7 +14,7 @@ import pyarrow.csv as pacsv  # type: ignore[import-untyped]  # ships no types
 from strikewatch.errors import InputError
 from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
-from strikewatch.sources.recordings.table import TableShift
+from strikewatch.sources.recordings.shift import TableShift
 
 _NOT_SAMPLED: Final = ["", "null", "NULL", "NaN", "nan", "None"]
 _DELIMITERS: Final = ",;\t|"

@@ -15,7 +15,7 @@ from strikewatch.core.instant import exact_text
 from strikewatch.errors import InputError
 from strikewatch.sources.recordings.events import parse_events
 from strikewatch.sources.recordings.read_options import ReadOptions
-from strikewatch.sources.recordings.table import Shift, TableShift
+from strikewatch.sources.recordings.shift import Shift, TableShift
 
 UNNAMED_SITE: Final = "unnamed"
 """The site of a frame without a column `site`."""

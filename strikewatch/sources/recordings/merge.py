@@ -16,7 +16,8 @@ import numpy as np
 from strikewatch.core.batch import Ints, Key, Rows
 from strikewatch.core.instant import LATEST, Instant
 from strikewatch.sources.recordings.clocks import Arrivals, Interval, Run, runs_of
-from strikewatch.sources.recordings.table import PIECE_ROWS, RowReader, Shift
+from strikewatch.sources.recordings.row_reader import PIECE_ROWS, RowReader
+from strikewatch.sources.recordings.shift import Shift
 
 _NEVER: Final = LATEST + 1
 

@@ -4,17 +4,17 @@ Nothing is sent from here. If an action makes alerts due for sending, the proces
 when it starts. Actions are idempotent.
 """
 
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Collection
+from dataclasses import replace
+from typing import Any, Final
 
-from sqlalchemy import Connection, and_, delete
+from sqlalchemy import and_, delete
 
 from strikewatch.core.instant import Instant
-from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, LifecycleEvent, Shelf, step
+from strikewatch.engine.lifecycle import HistoryEntry, LifecycleEvent
 from strikewatch.errors import Refused, Unknown
-from strikewatch.storage.actions import rows as table
-from strikewatch.storage.actions.rows import AlertKey, HandlingRow, Stay
+from strikewatch.storage.actions.rows import AlertKey, Stay
+from strikewatch.storage.actions.transaction import ActionResult, Transaction
 from strikewatch.storage.commit.prepared import upsert
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.queries.active import Mute, list_mutes
@@ -30,26 +30,13 @@ from strikewatch.storage.queries.alerts import (
     search,
 )
 from strikewatch.storage.queries.sites import Sites, permits
-from strikewatch.storage.schema.alarm_tables import OPEN, handling, history, shelves, workshop
-
-if TYPE_CHECKING:
-    from strikewatch.core.batch import Key
+from strikewatch.storage.schema.alarm_tables import workshop
 
 MAX_TEXT: Final = 1000
 """Largest number of characters in a reason or a comment."""
 MAX_NAME: Final = 100
 
-_SHELF: Final = upsert(shelves, ["site", "hammer", "fault"])
 _STAY: Final = upsert(workshop, ["site", "hammer"])
-
-
-@dataclass(frozen=True, slots=True)
-class ActionResult:
-    """The result of an action: the alert that it named, if any, as it is now, and how many alerts it changed."""
-
-    alert: ListedAlert | None
-    key: "Key"
-    changed: int
 
 
 class AlertActions:
@@ -96,7 +83,7 @@ class AlertActions:
         _check_person_and_text(by, comment)
         with self._database.write() as connection:
             name = find(connection, alert, site, self._sites)
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             transaction.apply([transaction.row(name)], LifecycleEvent("acknowledge", now, by, comment))
             return transaction.result(name)
 
@@ -106,7 +93,7 @@ class AlertActions:
         """Acknowledge several alerts, all or none; `names`: site, and id or the beginning of it."""
         _check_person_and_text(by, comment)
         with self._database.write() as connection:
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             rows = [transaction.row(find(connection, alert, site, self._sites)) for site, alert in names]
             transaction.apply(rows, LifecycleEvent("acknowledge", now, by, comment))
             return ActionResult(None, ("", ""), transaction.changed)
@@ -129,7 +116,7 @@ class AlertActions:
         _check_person_and_text(by, comment)
         self._check_site(site)
         with self._database.write() as connection:
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             rows = [
                 row
                 for row in transaction.rows_of((site, hammer, fault))
@@ -145,7 +132,7 @@ class AlertActions:
         self._check_shelf(by, reason, until, now)
         with self._database.write() as connection:
             name = find(connection, alert, site, self._sites)
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             transaction.shelve(name, until, by, reason)
             return transaction.result(name)
 
@@ -155,7 +142,7 @@ class AlertActions:
         """Shelve several alerts, all or none; `names`: site, and id or the beginning of it."""
         self._check_shelf(by, reason, until, now)
         with self._database.write() as connection:
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             for site, alert in names:
                 transaction.shelve(find(connection, alert, site, self._sites), until, by, reason)
             return ActionResult(None, ("", ""), transaction.changed)
@@ -177,7 +164,7 @@ class AlertActions:
         _check_person_and_text(by, reason)
         with self._database.write() as connection:
             name = find(connection, alert, site, self._sites)
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             transaction.end_shelving(transaction.row(name).shelf_key, by, reason)
             return transaction.result(name)
 
@@ -188,7 +175,7 @@ class AlertActions:
         _check_person_and_text(by, reason)
         self._check_site(site)
         with self._database.write() as connection:
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             points = [point for point in transaction.shelves if point[1:] == (hammer, fault)]
             fitting = [
                 point for point in points if site in (None, point[0]) and permits(self._sites, point[0])
@@ -219,7 +206,7 @@ class AlertActions:
             raise Refused("the end must be later than now; give a time in the future, or none")
         with self._database.write() as connection:
             key = find_hammer(connection, hammer, site, self._sites)
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             stay = Stay(until, by, reason)
             if transaction.workshop.get(key) != stay:
                 row = {
@@ -244,7 +231,7 @@ class AlertActions:
         _check_person_and_text(by, reason)
         with self._database.write() as connection:
             key = find_hammer(connection, hammer, site, self._sites)
-            transaction = _Transaction(connection, now)
+            transaction = Transaction(connection, now)
             gone = and_(workshop.c.site == key[0], workshop.c.hammer == key[1])
             if connection.execute(delete(workshop).where(gone)).rowcount:
                 transaction.note(
@@ -258,69 +245,6 @@ class AlertActions:
             raise Unknown(f"nothing at {site} can be seen with this token; name another site")
 
 
-class _Transaction:
-    """The transaction of one action."""
-
-    def __init__(self, connection: Connection, now: Instant) -> None:
-        self._connection = connection
-        self._now = now
-        self.shelves, self.workshop = table.load_suppressions(connection)
-        self.changed = 0
-
-    def row(self, name: AlertKey) -> HandlingRow:
-        return table.load_rows(self._connection, self.shelves, {name})[name]
-
-    def rows_of(self, what: tuple[str, ...]) -> list[HandlingRow]:
-        """Return the open alerts of a hammer, or of one of its faults."""
-        columns = (handling.c.site, handling.c.hammer, handling.c.fault)
-        same = [column == value for column, value in zip(columns, what, strict=False)]
-        return table.find_rows(self._connection, self.shelves, OPEN, *same)
-
-    def shelve(self, name: AlertKey, until: Instant, by: str, reason: str) -> None:
-        """Shelve an alert, and the open ones of its hammer and fault up to its priority."""
-        named = self.row(name)
-        shelf = Shelf(until, by, reason, named.handling.priority)
-        event = LifecycleEvent("shelve", self._now, by, reason, shelf=shelf)
-        step(named.handling, event)  # refuses an alert that has ended
-        if self.shelves.get(named.shelf_key) != shelf:
-            _SHELF.run(self._connection, [_shelf_row(named, shelf, self._now)])
-            self.note(named.shelf_key, HistoryEntry(self._now, by, "shelve", reason, "normal", "shelved"))
-        active = (
-            row
-            for row in self.rows_of(named.shelf_key)
-            if row.handling.state in ACTIVE - SUPPRESSED | {"shelved"}
-        )
-        self.apply([row for row in active if shelf.covers(row.handling.priority)], event)
-
-    def apply(self, rows: Iterable[HandlingRow], event: LifecycleEvent) -> None:
-        """Apply an event to rows, and store the rows that it changed with their history."""
-        changed: list[HandlingRow] = []
-        entries: list[tuple[HandlingRow, HistoryEntry]] = []
-        for row in rows:
-            entry = row.apply(event)
-            if entry is not None:
-                entries.append((row, entry))
-                changed.append(row)
-        table.write_rows(self._connection, changed)
-        table.write_history(self._connection, entries)
-        self.changed += len(changed)
-
-    def end_shelving(self, point: tuple[str, str, str], by: str, reason: str) -> None:
-        c = shelves.c
-        gone = and_(c.site == point[0], c.hammer == point[1], c.fault == point[2])
-        if self._connection.execute(delete(shelves).where(gone)).rowcount:
-            self.note(point, HistoryEntry(self._now, by, "unshelve", reason, "shelved", "normal"))
-        self.apply(self.rows_of(point), LifecycleEvent("unshelve", self._now, by, reason))
-
-    def note(self, point: tuple[str, str, str], entry: HistoryEntry) -> None:
-        """Add a line to the history of a shelf or a hammer."""
-        self._connection.execute(history.insert(), table.history_row(point, "", entry))
-
-    def result(self, name: AlertKey) -> ActionResult:
-        listed = look_up(self._connection, name)
-        return ActionResult(listed, (listed.record["site"], listed.record["hammer"]), self.changed)
-
-
 def _check_person_and_text(by: str, text: str, must: str = "") -> None:
     """Check the name and text of an action, which stay on record. Raises Refused."""
     if not by.strip() or len(by) > MAX_NAME or not by.isprintable():
@@ -329,16 +253,3 @@ def _check_person_and_text(by: str, text: str, must: str = "") -> None:
         raise Refused(f"give {must}")
     if len(text) > MAX_TEXT:
         raise Refused(f"a reason or comment has at most {MAX_TEXT} characters; this one has {len(text)}")
-
-
-def _shelf_row(row: HandlingRow, shelf: Shelf, now: Instant) -> dict[str, Any]:
-    return {
-        "site": row.site,
-        "hammer": row.hammer,
-        "fault": row.fault,
-        "until_ns": shelf.until,
-        "who": shelf.by,
-        "reason": shelf.reason,
-        "upto": shelf.upto,
-        "since_ns": now,
-    }

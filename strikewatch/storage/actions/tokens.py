@@ -40,10 +40,6 @@ class Holder:
     def may(self, role: Role) -> bool:
         return ROLES.index(self.role) >= ROLES.index(role)
 
-    def may_see(self, site: str) -> bool:
-        """Return whether the token permits anything at a site."""
-        return self.sites is None or site in self.sites
-
 
 def add(
     connection: Connection, name: str, role: Role, now: Instant, sites: Collection[str] | None = None

@@ -10,7 +10,7 @@ from strikewatch.core.alert import PRIORITIES, Priority
 from strikewatch.engine.alarm_kpis import DAY, compute_kpis
 from strikewatch.engine.flood import Rules
 from strikewatch.engine.lifecycle import ACTIVE, STATES, State
-from strikewatch.storage.actions.alerts import ActionResult
+from strikewatch.storage.actions.transaction import ActionResult
 from strikewatch.storage.queries.active import count_sent, counts, ended_groups, list_mutes
 from strikewatch.storage.queries.alerts import Filter, intervals, search
 from strikewatch.web.api.problems import ApiResponse, Problem

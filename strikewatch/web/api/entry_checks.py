@@ -15,7 +15,7 @@ from strikewatch.core.events import KINDS, Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.review.charts.drawing import local_time
-from strikewatch.review.data.tables import OPERATOR_FAULTS
+from strikewatch.review.data.schemas import OPERATOR_FAULTS
 from strikewatch.review.wear import advice as wear
 
 HOUR: Final = 3600 * SECOND

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES
-from strikewatch.review.data.tables import OPERATOR_FAULTS
+from strikewatch.review.data.schemas import OPERATOR_FAULTS
 from strikewatch.review.report.files import style
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.pages.formatting import SOURCE, Formatting, Translation

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from strikewatch.review.data.tables import EXPOSURE, FAULTS
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS
 
 SITE: Final = "fennick-hollow"
 BEGIN: Final = pd.Timestamp("2026-05-04T06:00Z")

@@ -19,7 +19,7 @@ from strikewatch.sources.hold import NO_VALUE
 from strikewatch.sources.mapping import ChannelTable, TimeTable
 from strikewatch.sources.mapping.times import TimeReader
 from strikewatch.sources.mapping.units import UNITS
-from strikewatch.sources.mapping.values import ValueReader, reader
+from strikewatch.sources.mapping.value_readers import ValueReader, reader
 
 NOW = instant.parse("2026-03-04T07:15:30Z")
 LATEST = NOW + 300 * SECOND

@@ -1,6 +1,6 @@
 """What sources make of captured messages, and what their tables probably miss: for those who write a table. Pure."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
@@ -226,11 +226,3 @@ def _near(study: _Study, channel: str, table: ChannelTable) -> str:
 def _counts(counted: dict[str, int], limit: int = 20) -> str:
     listed = [f"{name} ({count:,})" for name, count in list(counted.items())[:limit]]
     return ", ".join(listed) + (f" and {len(counted) - limit} more" if len(counted) > limit else "")
-
-
-def try_all(
-    tables: dict[str, SourceTable], messages: Iterable[Captured]
-) -> tuple[list[Trial], list[tuple[str, str]]]:
-    """Map messages; return what each gives and what the tables probably miss."""
-    trials = Trials(tables)
-    return [trials.take(message) for message in messages], list(trials.advice())

@@ -22,7 +22,6 @@ from strikewatch.web.pages.page import PageRequest, Pages
 
 SHOWN: Final = 100
 """Alerts on one page; earlier ones follow on the next."""
-TO_ACKNOWLEDGE: Final = STATE_GROUPS["waiting"]
 
 
 def alerts(pages: Pages, page: PageRequest) -> Response:
