@@ -15,12 +15,13 @@ from tests.postgresql import Postgresql
 profiles.make_reproducible()
 
 ROOT = Path(__file__).parents[1]
-ALONE = ("tests/service/test_trials.py", "tests/storage/test_kill.py", "tests/web/test_browser.py")
-"""Many processes at once, with times that matter: one after the other, in one worker."""
+TRIALS = "tests/service/test_trials.py"
 SPREAD = ("tests/detectors", "tests/guide", "tests/service")
 """Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
 FIRST = (
-    *ALONE,
+    "tests/web/test_browser.py",
+    TRIALS,  # many processes at once, with times that matter: one after the other
+    "tests/storage/test_kill.py",
     "tests/service",
     "tests/physics/test_blank_firing.py",
     "tests/review",
@@ -30,7 +31,7 @@ FIRST = (
     "tests/storage",
     "tests/web",
 )
-"""What takes longest is begun first, so that all workers end at about the same time."""
+"""What waits or takes longest is begun first, so that all workers end at about the same time."""
 LAST = ("tests/detectors",)
 """Hundreds of short tests, to fill the gaps."""
 
@@ -60,9 +61,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     for item in items:
         file = _file(item)
-        if file.startswith(ALONE):
-            item.add_marker(pytest.mark.xdist_group("alone"))
-        elif not file.startswith(SPREAD) and item.get_closest_marker("xdist_group") is None:
+        if file == TRIALS or not file.startswith(SPREAD):
             item.add_marker(pytest.mark.xdist_group(file))
     items.sort(key=_rank)
 

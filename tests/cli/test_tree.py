@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -59,75 +60,74 @@ def test_help_of_every_command_loads_nothing_heavy() -> None:
     assert (done.stdout, done.stderr) == ("[]\n", "")
 
 
-@pytest.mark.parametrize(
-    ("words", "heavy"),
-    [
-        (["--help"], (*HEAVY, *HEAVIEST, "rich")),
-        (["--version"], (*HEAVY, *HEAVIEST, "rich")),
-        (["guide", "faults"], (*HEAVY, *HEAVIEST)),
-        (["guide", "faults", "--markdown"], (*HEAVY, *HEAVIEST, "rich")),
-        (["completion", "bash"], (*HEAVY, *HEAVIEST, "rich")),
-        (["channels"], HEAVIEST),
-        (["settings"], HEAVIEST),
-        (["alerts"], WITH_DATABASE),
-        (["token", "list"], WITH_DATABASE),
-        (["due"], WITH_DATABASE),
-        (["wear"], WITH_DATABASE),
-        (["tools"], WITH_DATABASE),
-        (["baseline"], WITH_DATABASE),
-        (["coaching"], WITH_DATABASE),
-        (["deliveries", "list"], WITH_DATABASE),
-        (
-            ["replay", "--json", str(ROOT / "replay_data" / "trench-feed")],
-            ("pandas", "sqlalchemy", "alembic"),
-        ),
-        (["replay", "--json", str(ROOT / "replay_data" / "wet-trench")], ("pandas", "sqlalchemy", "alembic")),
-    ],
-)
-def test_a_command_loads_only_what_it_uses(words: list[str], heavy: tuple[str, ...], tmp_path: Path) -> None:
+def loaded_by(commands: list[list[str]], modules: Sequence[str], folder: Path) -> dict[str, list[str]]:
+    """Run commands in a fresh process, one after the other; return which of `modules` are loaded after each."""
     code = (
-        "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
-        f"with contextlib.redirect_stdout(io.StringIO()): main({words!r})\n"
-        f"print([name for name in {heavy!r} if name in sys.modules])\n"
+        "import contextlib, io, json, sys\nfrom strikewatch.cli.main import main\nfound = {}\n"
+        f"for words in {commands!r}:\n"
+        "    with contextlib.redirect_stdout(io.StringIO()): main(words)\n"
+        f"    found[' '.join(words)] = [name for name in {tuple(modules)!r} if name in sys.modules]\n"
+        "print(json.dumps(found))\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", code],
-        cwd=tmp_path,
+        cwd=folder,
         env={name: value for name, value in os.environ.items() if name != "COLUMNS"},
         capture_output=True,
         text=True,
         timeout=120,
         check=False,
     )
-    assert done.stdout == "[]\n"
+    found: dict[str, list[str]] = json.loads(done.stdout)
+    assert len(found) == len(commands)
+    return found
 
 
 @pytest.mark.parametrize(
-    "words",
+    ("commands", "heavy"),
     [
+        (
+            [["--help"], ["--version"], ["guide", "faults", "--markdown"], ["completion", "bash"]],
+            (*HEAVY, *HEAVIEST, "rich"),
+        ),
+        ([["guide", "faults"]], (*HEAVY, *HEAVIEST)),
+        ([["channels"], ["settings"]], HEAVIEST),
+        (
+            [
+                *(["alerts"], ["token", "list"], ["due"], ["wear"], ["tools"], ["baseline"], ["coaching"]),
+                ["deliveries", "list"],
+            ],
+            WITH_DATABASE,
+        ),
+        (
+            [
+                ["replay", "--json", str(ROOT / "replay_data" / name)]
+                for name in ("trench-feed", "wet-trench")
+            ],
+            ("pandas", "sqlalchemy", "alembic"),
+        ),
+    ],
+    ids=["text", "guide", "settings", "database", "replay"],
+)
+def test_commands_load_only_what_they_use(
+    commands: list[list[str]], heavy: tuple[str, ...], tmp_path: Path
+) -> None:
+    assert set(map(tuple, loaded_by(commands, heavy, tmp_path).values())) == {()}
+
+
+def test_commands_on_an_existing_database_load_neither_detectors_nor_numpy(tmp_path: Path) -> None:
+    Store(tmp_path / "strikewatch.db").close()
+    commands = [
         ["alerts"],
         ["alerts", "--json"],
         ["hammer", "in-service", "HB-01", "--by", "Kim"],
         ["token", "list"],
         ["rejects"],
         ["deliveries", "list", "--from", "2d", "--json"],
-    ],
-)
-def test_a_command_on_an_existing_database_loads_neither_detectors_nor_numpy(
-    words: list[str], tmp_path: Path
-) -> None:
-    Store(tmp_path / "strikewatch.db").close()
+    ]
     slow = (*WITH_DATABASE, "numpy", "psycopg", "sqlalchemy.dialects.postgresql", "structlog")
-    code = (
-        "import contextlib, io, sys\nfrom strikewatch.cli.main import main\n"
-        f"with contextlib.redirect_stdout(io.StringIO()): main({words!r})\n"
-        f"print('sqlalchemy' in sys.modules, [name for name in {slow!r} if name in sys.modules])\n"
-        "print([name for name in sys.modules if name.startswith('strikewatch.detectors')])\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False
-    )
-    assert done.stdout == "True []\n[]\n"
+    found = loaded_by(commands, ("sqlalchemy", "strikewatch.detectors", *slow), tmp_path)
+    assert set(map(tuple, found.values())) == {("sqlalchemy",)}
 
 
 def test_the_help_lists_every_command_once(capsys: pytest.CaptureFixture[str]) -> None:

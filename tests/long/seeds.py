@@ -1,7 +1,7 @@
 """Run every seeded and property test on far more inputs: `python -m tests.long.seeds [pytest arguments]`.
 
 2,000 seeds of the detectors' twins, 10,000 cuts of their laws, twice the live runs that are compared with replays, and
-fifty times the examples of the property tests.
+a hundred times the examples of the property tests.
 """
 
 import os

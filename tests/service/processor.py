@@ -16,9 +16,11 @@ import paho.mqtt.client as mqtt
 import psycopg
 from paho.mqtt.enums import CallbackAPIVersion
 
+from strikewatch import numba_cache
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.service.precompile import precompile
 from tests.broker import Broker
 from tests.service.forked import Forked
 from tests.waiting import LIMIT_S, until
@@ -88,6 +90,8 @@ class Processor:
         return self
 
     def _launch(self, words: list[str], errors: Path) -> "Forked | subprocess.Popen[bytes]":
+        if not numba_cache.ready():  # as part of a start it would take longer than tests wait
+            precompile(print)
         if self.program is None:
             return Forked(words, errors)
         with errors.open("ab") as file:

@@ -2,6 +2,7 @@
 
 from base64 import b64encode
 from collections.abc import Callable
+from functools import cache
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
@@ -38,20 +39,27 @@ SAFE_HEADERS: Final = {
 }
 
 
+@cache
+def _environment() -> Environment:
+    """Return the environment of all templates, which compiles each of them once per process."""
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["operator_faults"] = OPERATOR_FAULTS
+    environment.globals["outline"] = lambda priority: OUTLINES[BY_PRIORITY[priority]]
+    return environment
+
+
 class Templates:
     """The templates. `translations`: by language code."""
 
     def __init__(self, translations: dict[str, Translation]) -> None:
         self.translations = translations
-        self._environment = Environment(
-            loader=FileSystemLoader(Path(__file__).parent / "templates"),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._environment.globals["operator_faults"] = OPERATOR_FAULTS
-        self._environment.globals["outline"] = lambda priority: OUTLINES[BY_PRIORITY[priority]]
+        self._environment = _environment()
 
     def formatting(self, request: Request) -> Formatting:
         """Return the preferences of the reader."""
