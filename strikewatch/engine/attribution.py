@@ -17,6 +17,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from strikewatch.core.batch import Ints
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors.blank_firing.state import LEAVING
@@ -119,6 +120,16 @@ class Attribution:
         """Return the tool fitted at an instant, or None."""
         found = self._tools.find(instant)
         return found[0] if found else None
+
+    def at_each(self, instants: Ints) -> tuple[list[str | None], list[str | None]]:
+        """Return the operators and the tools at instants [n], as `on_duty` and `tool_at` return them."""
+        nothing: list[str | None] = [None] * len(instants)
+        operators, tools = nothing, nothing
+        if self._operators.times:
+            operators = [self.on_duty(instant) for instant in instants.tolist()]
+        if self._tools.times:
+            tools = [self.tool_at(instant) for instant in instants.tolist()]
+        return operators, tools
 
     def save_to(
         self, state: Any, onsets: Iterable[Instant], starts: Iterable[Instant], watermark: Instant

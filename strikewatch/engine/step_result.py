@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from strikewatch.core.batch import Key
+from strikewatch.core.batch import Ints, Key
 from strikewatch.core.bout import AttributedBout, Bout
 from strikewatch.core.finding import Finding
 from strikewatch.core.instant import Instant
@@ -59,6 +59,10 @@ class StepResult:
         for group in np.unique(measured["group"]).tolist():
             bouts = measured[measured["group"] == group]
             yield self.keys[group], bouts["onset"], bouts["at"], [bouts["evidence"][:, k] for k in columns]
+
+    def operators_and_tools(self, key: Key, starts: Ints) -> tuple[list[str | None], list[str | None]]:
+        """Return who was signed on to a hammer, and which tool was fitted, at the starts [n] of its bouts."""
+        return self._attribution(self.keys.index(key)).at_each(starts)
 
     def stretches(self) -> Iterator[AttributedStretch]:
         """Yield the stretches of work that have ended (with `report`, those under way too), with operator and tool."""

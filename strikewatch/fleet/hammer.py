@@ -12,7 +12,7 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.fleet.recordings import Recording, open_recording, own_settings
-from strikewatch.fleet.tables import Row, Writer, alert_row, bout_row, stretch_row
+from strikewatch.fleet.tables import Row, Writer, alert_row, bout_table, stretch_row
 from strikewatch.service.recorded.replay import losses
 from strikewatch.service.recorded.replay_run import ReplayInput, ReplayRun, SavedHammer
 from strikewatch.settings.tree import Settings
@@ -158,7 +158,7 @@ class _Hammer:
         """Write alerts, and the bouts and stretches of the steps so far."""
         steps, run.steps = [step for _, step in run.steps], []
         writer.add("alerts", alerts)
-        writer.add("bouts", (bout_row(bout, self._segment) for step in steps for bout in step.bouts()))
+        writer.add_table("bouts", bout_table(steps, self._segment))
         writer.add(
             "stretches", (stretch_row(one, self._segment) for step in steps for one in step.stretches())
         )

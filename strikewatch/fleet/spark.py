@@ -26,7 +26,10 @@ if TYPE_CHECKING:
 
 _SUBMITTED: Final = "PYSPARK_GATEWAY_PORT"
 """Set by spark-submit, which then has chosen the cluster and the options."""
-_ALWAYS: Final = {"spark.sql.session.timeZone": "UTC"}
+_ALWAYS: Final = {
+    "spark.sql.session.timeZone": "UTC",
+    "spark.python.daemon.module": "strikewatch.fleet.worker_daemon",
+}
 _ON_THIS_MACHINE: Final = {
     "spark.ui.enabled": "false",
     "spark.ui.showConsoleProgress": "false",

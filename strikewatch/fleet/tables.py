@@ -10,13 +10,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core.alert import Alert
-from strikewatch.core.bout import REASONS, AttributedBout, Bout
+from strikewatch.core.bout import REASONS, Bout
 from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch
+from strikewatch.engine.step_result import StepResult
 
 _TEXT: Final = pa.string()
 _NS: Final = pa.int64()
@@ -76,12 +78,21 @@ def alert_row(alert: Alert, segment: Instant) -> Row:
     )
 
 
-def bout_row(attributed: AttributedBout, segment: Instant) -> Row:
-    """Return a row of `bouts`."""
-    bout, operator, tool = attributed
-    measured = [getattr(bout, name) for name in _MEASURED]
-    reason = REASONS[int(bout.not_judged)]
-    return (*bout.key, segment, operator, tool, bout.start // 1000, bout.start, bout.end, *measured, reason)
+def bout_table(steps: Sequence[StepResult], segment: Instant) -> Any:
+    """Return the bouts of some steps as a `pyarrow.Table` of `bouts`."""
+    parts = []
+    for step in steps:
+        for key, starts, ends, values in step.bout_columns(*_MEASURED, "not_judged"):
+            n = len(starts)
+            operators, tools = step.operators_and_tools(key, starts)
+            site, hammer = (pa.array([name] * n, _TEXT) for name in key)
+            reasons = [REASONS[k] for k in values[-1].astype(int).tolist()]
+            columns = (
+                *(site, hammer, np.full(n, segment), pa.array(operators, _TEXT), pa.array(tools, _TEXT)),
+                *(pa.array(starts // 1000, _TIME), starts, ends, *values[:-1], pa.array(reasons, _TEXT)),
+            )
+            parts.append(pa.Table.from_arrays([pa.array(c) for c in columns], schema=SCHEMAS["bouts"]))
+    return pa.concat_tables([SCHEMAS["bouts"].empty_table(), *parts])
 
 
 def stretch_row(attributed: AttributedStretch, segment: Instant) -> Row:
@@ -92,19 +103,6 @@ def stretch_row(attributed: AttributedStretch, segment: Instant) -> Row:
         *(*stretch.key, segment, operator, tool, start // 1000, start, end),
         *(stretch.operating_ns, stretch.firing_ns),
     )
-
-
-def bout_of(row: Mapping[str, Any]) -> AttributedBout:
-    """Return the bout of a row of `bouts`."""
-    measured = {name: row[name] for name in _MEASURED}
-    bout = Bout(
-        (row["site"], row["hammer"]),
-        row["start_ns"],
-        row["end_ns"],
-        **measured,
-        not_judged=float(REASONS.index(row["not_judged"])),
-    )
-    return AttributedBout(bout, row["operator"], row["tool"])
 
 
 class Writer:
@@ -118,7 +116,7 @@ class Writer:
         self._folder = folder
         self._name = f"{uuid.uuid4().hex}.parquet"
         self._writers: dict[str, Any] = {}
-        self._rows: dict[str, list[Row]] = {name: [] for name in SCHEMAS}
+        self._waiting: dict[str, list[Any]] = {name: [] for name in SCHEMAS}  # as `pyarrow.Table`
 
     def __enter__(self) -> "Writer":
         return self
@@ -131,22 +129,25 @@ class Writer:
 
     def add(self, table: str, rows: Iterable[Row]) -> None:
         """Add rows to a table."""
-        own = self._rows[table]
-        own.extend(rows)
-        if len(own) >= (1 if table == "states" else self.FLUSH_ROWS):
+        schema = SCHEMAS[table]
+        if columns := list(zip(*rows, strict=True)):
+            arrays = [pa.array(column, f.type) for column, f in zip(columns, schema, strict=True)]
+            self.add_table(table, pa.Table.from_arrays(arrays, schema=schema))
+
+    def add_table(self, table: str, rows: Any) -> None:
+        """Add the rows of a `pyarrow.Table` to a table. A saved state becomes a row group of its own."""
+        waiting = self._waiting[table]
+        waiting.append(rows)
+        if sum(map(len, waiting)) >= (1 if table == "states" else self.FLUSH_ROWS):
             self._flush(table)
 
     def _flush(self, table: str) -> None:
-        rows = self._rows[table]
-        if not rows:
+        waiting, self._waiting[table] = self._waiting[table], []
+        if not any(map(len, waiting)):
             return
-        schema = SCHEMAS[table]
-        self._rows[table] = []
-        columns = zip(*rows, strict=True)
-        arrays = [pa.array(column, f.type) for column, f in zip(columns, schema, strict=True)]
         if table not in self._writers:
             self.files[table] = self._name
             (self._folder / table).mkdir(parents=True, exist_ok=True)
             path = self._folder / table / self._name
-            self._writers[table] = pq.ParquetWriter(path, schema, compression="zstd")
-        self._writers[table].write_table(pa.Table.from_arrays(arrays, schema=schema))
+            self._writers[table] = pq.ParquetWriter(path, SCHEMAS[table], compression="zstd")
+        self._writers[table].write_table(pa.concat_tables(waiting))

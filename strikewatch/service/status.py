@@ -4,13 +4,14 @@ import contextlib
 import os
 import socket
 import time
-from collections.abc import Callable, Iterable, Sequence
-from typing import Final
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Final, Protocol
 
 import structlog
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.service.worker import Source, Worker
+from strikewatch.service.worker import Source
+from strikewatch.sources.mapping import SourceHealth
 from strikewatch.sources.mqtt import CONNECTING, Message, Status
 from strikewatch.web.live.worker_stats import WorkerStats
 
@@ -72,6 +73,17 @@ class InstrumentedSource:
         self._source.put_back(messages)
 
 
+class Counted(Protocol):
+    """What takes the broker's messages: how many, which were rejected, and what was heard of each source."""
+
+    @property
+    def messages(self) -> int: ...
+    @property
+    def rejected(self) -> Mapping[str, int]: ...
+    @property
+    def source_health(self) -> tuple[SourceHealth, ...]: ...
+
+
 class StatusLog:
     """Logs the state of the broker and the senders: at each change, and again while a problem persists."""
 
@@ -85,7 +97,7 @@ class StatusLog:
         self._reported = self._last_message = monotonic()
         self._rejected = self._messages = 0
 
-    def update(self, status: Status, worker: Worker) -> None:
+    def update(self, status: Status, worker: Counted) -> None:
         now = self._monotonic()
         if worker.messages > self._messages:
             self._messages, self._last_message = worker.messages, now

@@ -27,7 +27,7 @@ OTHER_TABLES: Final = frozenset(
             "http",
             "review",
         ),
-        *("mqtt_alerts", "heartbeat", "webhooks", "push"),
+        *("mqtt_alerts", "heartbeat", "webhooks", "push", "kafka"),
     )
 )
 """The names of all other settings in the tree."""

@@ -32,6 +32,7 @@ from strikewatch.settings.faults import Faults
 from strikewatch.sinks.filter import Filter as WebhookFilter
 from strikewatch.sinks.settings import MQTT_ALERTS
 from strikewatch.sinks.settings import HeartbeatSettings as Heartbeat
+from strikewatch.sinks.settings import KafkaSettings as Kafka
 from strikewatch.sinks.settings import LogSettings as Log
 from strikewatch.sinks.settings import MqttSettings as MqttAlerts
 from strikewatch.sinks.settings import PushSettings as Push
@@ -140,6 +141,7 @@ class Settings(BaseModel):
         None, description="A signed post every so often while all is well; left out: none"
     )
     push: Push = Field(default_factory=Push)
+    kafka: Kafka = Field(default_factory=Kafka)
     webhooks: tuple[Webhook, ...] = Field((), description="Endpoints that alerts are sent to")
 
     @field_validator("webhooks")

@@ -24,6 +24,21 @@ MQTT_ALERTS: Final = "mqtt"
 MAX_WAIT_S: Final = 7 * 86_400.0
 """The longest wait between two attempts, also if a receiver asks for more (seconds)."""
 SECRET_PREFIX: Final = "whsec_"
+KAFKA_FIXED: Final = frozenset(
+    {
+        *("acks", "request.required.acks", "enable.idempotence", "enable.gapless.guarantee"),
+        *("retries", "message.send.max.retries", "message.timeout.ms", "delivery.timeout.ms"),
+        *("max.in.flight", "max.in.flight.requests.per.connection", "partitioner", "transactional.id"),
+        *(
+            "queue.buffering.max.messages",
+            "queue.buffering.max.kbytes",
+            "message.max.bytes",
+            "delivery.report.only.error",
+        ),
+        *("bootstrap.servers", "metadata.broker.list", "sasl.username", "sasl.password"),
+    }
+)
+"""Options of librdkafka on which delivery and order rest, or that have a setting of their own."""
 MAX_SECRETS: Final = 2
 """How many secrets may be in use at once: the current one, and the previous one during a rotation."""
 
@@ -180,6 +195,66 @@ class PushSettings(Schedule):
     def _networks(cls, texts: tuple[str, ...]) -> tuple[str, ...]:
         address.parse_networks(texts)
         return texts
+
+
+class KafkaSettings(BaseModel):
+    """Apache Kafka, to which `strikewatch fleet bridge` hands the messages of the broker of `mqtt`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    servers: str = Field(
+        default="localhost:9092",
+        min_length=1,
+        description="Bootstrap servers, host:port, separated by commas",
+    )
+    topic: str = Field(
+        default="strikewatch",
+        pattern=r"^[A-Za-z0-9._\-]{1,249}$",
+        description="Topic that messages are written to",
+    )
+    client_id: str = Field(
+        default="strikewatch-bridge",
+        pattern=r"^[A-Za-z0-9._\-]{1,64}$",
+        description="Client id of the bridge at the MQTT broker; must differ from that of `mqtt`",
+    )
+    username: str | None = Field(
+        default=None,
+        description="User name at Kafka; then TLS and SCRAM-SHA-512 unless `options` say otherwise",
+    )
+    password_file: Path | None = Field(default=None, description="File with the user's password")
+    in_flight_limit: int = Field(
+        default=10_000,
+        ge=1,
+        le=50_000,
+        description="Largest number of messages that Kafka has not confirmed; the others wait at the MQTT broker",
+    )
+    max_message_bytes: int = Field(
+        default=1_000_000,
+        ge=1000,
+        le=32 * 1024 * 1024,
+        description="Largest payload that the topic takes; a larger one is replaced by a header `refused`",
+    )
+    options: dict[str, str | int | float | bool] = Field(
+        default_factory=dict,
+        description="Further options of librdkafka, such as security.protocol or ssl.ca.location",
+    )
+
+    @field_validator("options")
+    @classmethod
+    def _keeps_guarantees(
+        cls, options: dict[str, str | int | float | bool]
+    ) -> dict[str, str | int | float | bool]:
+        if fixed := sorted(KAFKA_FIXED & options.keys()):
+            raise ValueError(
+                f"{', '.join(fixed)}: cannot be changed, since messages could be lost or change places"
+            )
+        return options
+
+    @model_validator(mode="after")
+    def _user_and_password(self) -> Self:
+        if (self.username is None) != (self.password_file is None):
+            raise ValueError("username and password_file belong together: give both, or neither")
+        return self
 
 
 class HeartbeatSettings(Target):

@@ -5,8 +5,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from strikewatch.core.bout import REASONS, Bout
 from strikewatch.fleet.folder import FleetFolder
-from strikewatch.fleet.tables import bout_of, bout_row, stretch_row
+from strikewatch.fleet.tables import stretch_row
 from strikewatch.service.recorded.recordings import Recordings
 from strikewatch.settings.tree import load
 from tests.goldens.bless import SHIFTS
@@ -20,7 +21,7 @@ def whole(*paths: Path) -> Found:
     result = recordings.replay(recordings.open())
     return {
         "alerts": [json.dumps(record, ensure_ascii=False) for record in result.records],
-        "bouts": sorted(_text(bout_row(bout, 0)) for bout in result.bouts()),
+        "bouts": sorted(_text((*one.bout, one.operator, one.tool)) for one in result.bouts()),
         "stretches": sorted(_text(stretch_row(one, 0)) for one in result.stretches()),
         "used": [result.counts.used, result.counts.wrong_clock],
         "firing_h": sorted((key, round(hours, 9)) for key, hours in result.firing_h.items()),
@@ -44,7 +45,7 @@ def held(folder: Path) -> Found:
     assert manifest is not None
     return {
         "alerts": [row["record"] for row in alerts],
-        "bouts": sorted(_text(bout_row(bout_of(row), 0)) for row in fleet.read("bouts").to_pylist()),
+        "bouts": sorted(_text(_bout(row)) for row in fleet.read("bouts").to_pylist()),
         "stretches": sorted(_text(_stretch(row)) for row in fleet.read("stretches").to_pylist()),
         "used": [sum(row[name] for row in counts) for name in ("used", "wrong_clock")],
         "firing_h": sorted((key, round(ns / 3.6e12, 9)) for key, ns in firing.items()),
@@ -54,6 +55,14 @@ def held(folder: Path) -> Found:
 
 def _text(row: Sequence[Any]) -> str:
     return repr([float(cell) if isinstance(cell, float) else cell for cell in row])  # numpy's floats too
+
+
+def _bout(row: dict[str, Any]) -> Sequence[Any]:
+    key, start, end = (row["site"], row["hammer"]), row["start_ns"], row["end_ns"]
+    assert row["start"].timestamp() == start // 1000 / 1e6
+    measured = {name: row[name] for name in Bout._fields[3:-1]}
+    bout = Bout(key, start, end, **measured, not_judged=float(REASONS.index(row["not_judged"])))
+    return (*bout, row["operator"], row["tool"])
 
 
 def _stretch(row: dict[str, Any]) -> Sequence[Any]:

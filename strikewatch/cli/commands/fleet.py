@@ -140,6 +140,28 @@ def rates(options: Namespace) -> None:
             _show(list(options.by), _rows(found))
 
 
+@fleet.command("bridge", cls=shared.Command, examples=("strikewatch fleet bridge --config strikewatch.toml",))
+@shared.config
+def bridge(options: Namespace) -> None:
+    """Copy the messages of the MQTT broker to Apache Kafka until it is stopped.
+
+    A message is acknowledged only once Kafka has it. Needs `pip install 'strikewatch[kafka]'`; see the settings of
+    `kafka`.
+    """
+    loaded = load_settings(options.config)
+    import signal
+    import threading
+
+    from strikewatch.fleet.bridge import run_bridge
+    from strikewatch.sinks import log
+
+    log.set_up(loaded.log)
+    stopping = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stopping.set())
+    run_bridge(loaded, stopping)
+
+
 def _rows(found: "DataFrame") -> Iterator[dict[str, Any]]:
     return (row.asDict() for row in found.toLocalIterator())
 

@@ -29,12 +29,13 @@ class ParquetShift(Shift):
         self.place = str(path)
         self.options = options
         try:
-            written = pq.read_schema(path).names
+            metadata = pq.read_metadata(path)
+            written = metadata.schema.to_arrow_schema().names
             names = options.renamed(written, self.place)
             self._written = dict(zip(names, written, strict=True))
             who = [name for name in ("hammer", "site") if name in names]
             self._dictionaries = [self._written[name] for name in who]
-            self._file = pq.ParquetFile(path, read_dictionary=self._dictionaries)
+            self._file = pq.ParquetFile(path, metadata=metadata, read_dictionary=self._dictionaries)
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{path}: not a Parquet file that can be read ({error}); record it again"
