@@ -1,7 +1,7 @@
 """Turn messages into rows and events of hammers in event time: decode, order, fill in held values."""
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from math import isfinite
@@ -121,7 +121,8 @@ class Intake:
         self._scanner = Scanner()
         self.sources = sources or Sources({})
         self._route = lru_cache(maxsize=4096)(self._find_route)
-        self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
+        self.in_time: dict[Key, int] = {}
+        """The connection by which a hammer's newest rows came; 0: they were late."""
         self.clock = CorrectedClock(wall, monotonic, floor)
         self.reorderer = Reorderer("gap", self._reorder_ns)
         self.last_heard: dict[Key, Instant] = {}
@@ -145,6 +146,11 @@ class Intake:
         if saved is not None:
             self.reorderer.resume(key, *saved)
         self.last_heard[key] = self._monotonic()
+
+    def add_known(self, keys: Iterable[Key]) -> None:
+        """Count hammers as known ones that are not restored."""
+        for key in keys:
+            self._admission.add(key)
 
     def saved(self, key: Key) -> bytes:
         """Return a hammer's state as bytes of `LAYOUT`, followed by its waiting rows."""
@@ -335,7 +341,7 @@ class Intake:
             if has_clock:
                 self.clock.record_sample(key, newest)
             in_time = last.received_ns - self.clock.lead_ns - newest <= IN_TIME_NS
-            self._in_time[key] = last.generation if in_time else 0
+            self.in_time[key] = last.generation if in_time else 0
         if any(message.redelivered for message in messages):
             step.redelivered.add(key)
 
@@ -384,7 +390,7 @@ class Intake:
         is dated just after the newest row.
         """
         key = event.site, event.hammer
-        if self._in_time.get(key) == generation:
+        if self.in_time.get(key) == generation:
             return event
         waiting = [self.reorderer.waiting(key)] if key in self.reorderer.keys else []
         ends = [int(rows.time_ns.max()) for rows in [*waiting, *step.rows.get(key, ())] if len(rows)]
