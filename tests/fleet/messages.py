@@ -73,18 +73,20 @@ class Shard:
     def of(settings: Settings) -> "Shard":
         return Shard(StreamSettings.of(settings))
 
-    def take(self, messages: Sequence[tuple[str, bytes]], now_ms: int) -> None:
-        """Process one micro-batch of messages."""
+    def take(
+        self, messages: Sequence[tuple[str, bytes]], now_ms: int, *, only: set[Key] | None = None
+    ) -> None:
+        """Process one micro-batch of messages; `only`: the hammers of this shard (default: all)."""
         router, own = Router(self.given), set[Key]()
         arrived = []
         for topic, payload in messages:
             own.update(router.hammers(topic, payload, now_ms * 1_000_000))
             arrived.append(Message(topic, payload, now_ms * 1_000_000, 0, 0, 1, False))
-        step, book = self._step(now_ms)
-        self._keep(step, book, step.take(arrived, own))
+        step, book = self.step(now_ms)
+        self._keep(step, book, step.take(arrived, own if only is None else own & only))
 
     def pass_silence(self, now_ms: int) -> None:
-        step, book = self._step(now_ms)
+        step, book = self.step(now_ms)
         self._keep(step, book, step.pass_silence())
 
     @property
@@ -95,7 +97,7 @@ class Shard:
         """Return (id, onset, cleared) of every alert that was not withdrawn, in the last state."""
         return alerts_of(change.record for change in self.changes)
 
-    def _step(self, now_ms: int) -> tuple[ShardStep, Book]:
+    def step(self, now_ms: int) -> tuple[ShardStep, Book]:
         book = Book.decode(self.book)
         return ShardStep(engine(self.given), book, self._load, now_ms), book
 

@@ -14,6 +14,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import seconds
 from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
+from strikewatch.errors import Rejected
 from strikewatch.fleet.streaming.engine import NO_HAMMER, Engine
 from strikewatch.fleet.streaming.outcome import Outcome
 from strikewatch.fleet.streaming.saved import SEEN, Book, SavedHammer, Silence, digest
@@ -22,6 +23,7 @@ from strikewatch.service.intake import Intake, Step
 from strikewatch.service.look_ahead import LookAhead
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import NEVER
+from strikewatch.storage.commit.step import Reject
 
 MS: Final = 1_000_000
 LOOK_EVERY_MS: Final = 1000
@@ -77,6 +79,10 @@ class ShardStep:
             self._collect(step)
             messages = step.postponed
         return self._saved([key for key in own if key in self._intake.last_heard])
+
+    def refuse(self, topic: str, key: Key, error: Rejected) -> None:
+        """Reject a message of which only the topic has come."""
+        self.outcome.rejects.append(Reject(topic, b"", error.reason, error.detail, key))
 
     def pass_silence(self) -> Saved:
         """Let time pass for the hammers whose look is due; return their new state."""
