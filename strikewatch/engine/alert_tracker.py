@@ -55,6 +55,10 @@ class AlertTracker:
         """Return the alerts that may still change."""
         return [tracked.alert for of_hammer in self._tracked.values() for tracked in of_hammer.values()]
 
+    def tracked(self, key: Key) -> list[TrackedAlert]:
+        """Return a hammer's alerts that may still change, as `restore` takes them."""
+        return list(self._tracked.get(key, {}).values())
+
     def apply(
         self,
         findings: Iterable[Finding],

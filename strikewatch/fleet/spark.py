@@ -4,14 +4,13 @@ Only places and jobs go through Spark: each task opens its hammers' files itself
 samples leaves the Python worker.
 """
 
-import atexit
 import os
 import shutil
 import sys
-import tempfile
+import threading
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -38,33 +37,50 @@ _ON_THIS_MACHINE: Final = {
     "spark.sql.shuffle.partitions": "8",
 }
 
+_CONF: Final = Path(__file__).parent / "conf"
+"""Spark's configuration where Strikewatch starts it: errors only in its log."""
 
-_QUIET: Final = """
-rootLogger.level = error
-rootLogger.appenderRef.stderr.ref = console
-appender.console.type = Console
-appender.console.name = console
-appender.console.target = SYSTEM_ERR
-appender.console.layout.type = PatternLayout
-appender.console.layout.pattern = %p %c{1}: %m%n
-"""
-
-
-def _quieten() -> None:
-    """Have Spark on this machine log errors only, unless it is configured already."""
-    if "SPARK_CONF_DIR" not in os.environ:
-        folder = tempfile.mkdtemp(prefix="strikewatch-spark-")
-        atexit.register(shutil.rmtree, folder, ignore_errors=True)
-        (Path(folder) / "log4j2.properties").write_text(_QUIET, encoding="utf-8")
-        os.environ["SPARK_CONF_DIR"] = folder
+_USUAL_LINES: Final = (
+    "WARNING: Using incubator modules",
+    "Setting default log level",
+    "To adjust logging level",
+    "Starting Streaming TransformWithStateInPandas",
+    "Streaming TransformWithStateInPandas",
+    "\n",
+)
+"""What the JVM and its workers print at each start, whatever their logs are set to."""
 
 
 @contextmanager
-def session(master: str | None = None, **options: str) -> "Iterator[SparkSession]":
+def _without_usual_lines() -> Iterator[None]:
+    """Pass on what a JVM started meanwhile ever prints on standard error, without the usual lines."""
+    reading, writing = os.pipe()
+    stderr = os.dup(2)
+    os.dup2(writing, 2)
+    os.close(writing)
+
+    def forward() -> None:
+        with os.fdopen(reading, errors="replace") as lines, os.fdopen(stderr, "w") as passed_on:
+            for line in lines:
+                if not line.startswith(_USUAL_LINES):
+                    passed_on.write(line)
+                    passed_on.flush()
+
+    forwarding = threading.Thread(target=forward, name="spark-stderr", daemon=True)
+    try:
+        yield
+    finally:
+        os.dup2(stderr, 2)
+        forwarding.start()
+
+
+@contextmanager
+def session(master: str | None = None, *, verbose: bool = False, **options: str) -> "Iterator[SparkSession]":
     """Yield a Spark session and stop it afterwards.
 
     Args:
         master: such as `local[2]`; None: all cores of this machine, or the cluster that spark-submit has chosen.
+        verbose: let Spark log as it is used to.
         options: further options of Spark, with `_` in place of `.` in their names.
 
     Raises InputError if Spark or Java is not installed.
@@ -81,8 +97,8 @@ def session(master: str | None = None, **options: str) -> "Iterator[SparkSession
             "Spark needs Java 17, which is not installed; on Debian: apt-get install openjdk-17-jre-headless"
         )
     os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
-    if not submitted:
-        _quieten()
+    if not (submitted or verbose):
+        os.environ.setdefault("SPARK_CONF_DIR", str(_CONF))
     builder = SparkSession.builder.appName("strikewatch")
     given = {name.replace("_", "."): value for name, value in options.items()}
     for name, value in {**({} if submitted else _ON_THIS_MACHINE), **_ALWAYS, **given}.items():
@@ -92,11 +108,20 @@ def session(master: str | None = None, **options: str) -> "Iterator[SparkSession
     with warnings.catch_warnings():
         # it is about frames of pandas, which are never handed to Spark here
         warnings.filterwarnings("ignore", "PySpark does not yet fully support pandas", FutureWarning)
-        spark = builder.getOrCreate()
+        with nullcontext() if submitted or verbose else _without_usual_lines():
+            spark = builder.getOrCreate()
         try:
             yield spark
         finally:
-            spark.stop()
+            with suppress(*jvm_errors()):
+                spark.stop()
+
+
+def jvm_errors() -> tuple[type[Exception], ...]:
+    """Return the errors of calls to a JVM that has ended: when a whole group of processes is stopped."""
+    from py4j.protocol import Py4JError  # type: ignore[import-untyped]  # ships no types
+
+    return OSError, Py4JError
 
 
 def workers(spark: "SparkSession") -> Workers:

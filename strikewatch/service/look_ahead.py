@@ -52,6 +52,11 @@ class LookAhead:
             ]
         )
 
+    def next_look(self, key: Key) -> Instant | None:
+        """Return how long after its newest row a silent hammer is next looked at, ns; None: at the next opportunity."""
+        newest, _events, due = self._settled.get(key, (_AT_ONCE, (), _AT_ONCE))
+        return None if due == _AT_ONCE else max(due - newest, 0)
+
     def _look(self, portions: list[Portion]) -> tuple[StepResult, dict[Key, Instant]] | None:
         if not portions:
             return None

@@ -130,6 +130,14 @@ class Reorderer:
         buffer.newest_instant = newest_instant if newest == buffer.newest else buffer.newest
         buffer.usual_step, buffer.split_countdown, buffer.feed_channels = learned
 
+    def released(self, key: Key) -> bytes:
+        """Return a hammer's instants that were released most recently, as bytes."""
+        return self._buffer(key).released.saved()
+
+    def resume_released(self, key: Key, saved: bytes) -> None:
+        """Continue with what `released` returned, so that duplicates are recognised; call it after `restore`."""
+        self._buffer(key).released.restore(saved)
+
     def take_unused(self, key: Key) -> list[tuple[str, Rows]]:
         """Return the rows not used since the last call, grouped by reason."""
         buffer = self._buffers[key]

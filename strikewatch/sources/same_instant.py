@@ -3,6 +3,7 @@
 The first value of a channel at an instant counts. A row that adds no new channel to its instant is a duplicate.
 """
 
+import zlib
 from collections.abc import Mapping
 from itertools import islice
 from typing import Final
@@ -114,6 +115,17 @@ class ReleasedInstants:
         """Drop the oldest instants when there are more than twice REMEMBERED."""
         if len(self._known) > 2 * REMEMBERED:
             self._known = dict(islice(self._known.items(), len(self._known) - REMEMBERED, None))
+
+    def saved(self) -> bytes:
+        """Return the instants and their channels as bytes: int64 [2, n], compressed, instants as differences."""
+        self._compact()
+        return zlib.compress(np.stack([np.diff(self._times, prepend=0), self._masks]).tobytes(), 1)
+
+    def restore(self, saved: bytes) -> None:
+        """Continue with what `saved` returned."""
+        steps, self._masks = np.frombuffer(zlib.decompress(saved), np.int64).reshape(2, -1)
+        self._times = np.cumsum(steps)
+        self._known, self._parts, self._rows = {}, [], 0
 
     def _drop_old(self) -> None:
         """Drop everything before the newest parts that hold REMEMBERED rows, without indexing it."""

@@ -50,7 +50,8 @@ class Intake:
         self._max_pending_events = settings.intake.max_pending_events
         self._monotonic = monotonic
         self._is_stored = is_stored
-        self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
+        self.in_time: dict[Key, int] = {}
+        """The connection by which a hammer's newest rows came; 0: they were late."""
         self.admission = Admission(
             settings.intake.max_hammers,
             settings.intake.max_hammers_per_site,
@@ -109,7 +110,7 @@ class Intake:
             if has_clock:
                 self.clock.record_sample(key, newest)
             in_time = last.received_ns - self.clock.lead_ns - newest <= IN_TIME_NS
-            self._in_time[key] = last.generation if in_time else 0
+            self.in_time[key] = last.generation if in_time else 0
         if any(message.redelivered for message in messages):
             step.redelivered.add(key)
 
@@ -158,7 +159,7 @@ class Intake:
         is dated just after the newest row.
         """
         key = event.site, event.hammer
-        if self._in_time.get(key) == generation:
+        if self.in_time.get(key) == generation:
             return event
         waiting = [self.reorderer.waiting(key)] if key in self.reorderer.keys else []
         ends = [int(rows.time_ns.max()) for rows in [*waiting, *step.rows.get(key, ())] if len(rows)]

@@ -51,7 +51,8 @@ class StepRecord:
     in the named `layout`. `counts`: rows dropped without being kept (duplicates, late rows), by reason; the `rejects`
     are counted by their own reasons in addition. `feed`: counts by sender. `session_held`: wall time at which the
     broker held the session; None: not to be written. `recorded`: rows and applied events are in recordings already.
-    `nodes`: by Sparkplug source, what has changed of its nodes.
+    `nodes`: by Sparkplug source, what has changed of its nodes. `stream_batch`: the stream and the number of the
+    micro-batch whose outcome this is.
     """
 
     received: Instant
@@ -69,6 +70,7 @@ class StepRecord:
     session_held: Instant | None = None
     recorded: bool = False
     nodes: "Mapping[str, NodeChanges]" = field(default_factory=dict)
+    stream_batch: tuple[str, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)

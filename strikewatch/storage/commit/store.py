@@ -174,6 +174,13 @@ class Store:
         with self.read() as connection:
             return connection.scalar(select(func.count()).select_from(tables.events).where(*same)) != 0
 
+    def newest_batch(self, stream: str) -> int:
+        """Return the number of the newest micro-batch of a stream that is committed; -1 if there is none."""
+        batches = tables.stream_batches.c
+        with self.read() as connection:
+            number = connection.scalar(select(batches.batch).where(batches.stream == stream))
+        return -1 if number is None else number
+
     def commit(self, step: StepRecord) -> None:
         """Make one step durable; its messages may be acknowledged afterwards."""
         to_record = not step.recorded and (step.rows or step.applied)
@@ -205,6 +212,10 @@ class Store:
                 self._store_rejects(connection, step)
             if step.nodes:
                 write_nodes(connection, step.nodes)
+            if step.stream_batch is not None:
+                stream, number = step.stream_batch
+                row = {"stream": stream, "batch": number, "written_ns": step.received}
+                statements.STREAM_BATCH.run(connection, [row])
             if step.session_held is not None:
                 connection.execute(statements.SESSION_HELD, {"held": step.session_held})
 

@@ -21,7 +21,7 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0013"
+SCHEMA_VERSION: Final = "0014"
 """Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
 
 metadata: Final = MetaData()
@@ -299,3 +299,12 @@ sparkplug_nodes: Final = Table(
     sqlite_with_rowid=False,
 )
 """The edge nodes of the Sparkplug sources, in the layout of `sources/decode/sparkplug`."""
+
+stream_batches: Final = Table(
+    "stream_batches",
+    metadata,
+    Column("stream", Text, primary_key=True),  # the id of a streaming query, from its checkpoint
+    Column("batch", BigInteger, nullable=False),
+    Column("written_ns", BigInteger, nullable=False),
+)
+"""By stream, the newest micro-batch whose outcome is in this database."""

@@ -1,0 +1,189 @@
+"""One micro-batch of a shard: messages, or silence, of some hammers, from their saved state to the next.
+
+Pure but for the process's engine: the same messages, saved states and times give the same outcome, so a micro-batch
+that Spark repeats after a failure changes nothing.
+"""
+
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Final
+
+from strikewatch.core.batch import Batch, Key
+from strikewatch.core.events import Event
+from strikewatch.core.instant import seconds
+from strikewatch.engine.alert_tracker import AlertTracker
+from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
+from strikewatch.errors import Rejected
+from strikewatch.fleet.streaming.engine import NO_HAMMER, Engine
+from strikewatch.fleet.streaming.outcome import Outcome
+from strikewatch.fleet.streaming.saved import SEEN, Book, SavedHammer, Silence, digest
+from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
+from strikewatch.service.intake import Decoder, Intake, Step
+from strikewatch.service.look_ahead import LookAhead
+from strikewatch.sources.mqtt import Message
+from strikewatch.sources.ordering import NEVER
+from strikewatch.storage.commit.step import Reject
+
+MS: Final = 1_000_000
+LOOK_EVERY_MS: Final = 1000
+"""How often a silent hammer is looked at while something may still be found."""
+NEVER_MS: Final = 1 << 62
+"""The next look at a hammer at which nothing but new data can find anything."""
+ALL_EVENTS: Final = 1 << 62
+
+Saved = dict[Key, SavedHammer]
+
+
+class ShardStep:
+    """A micro-batch at the wall time `now_ms`. `book`: all hammers of the shard; it is updated in place.
+
+    `load` returns the saved state of a hammer in the book.
+    """
+
+    def __init__(
+        self, engine: Engine, book: Book, load: Callable[[Key], SavedHammer | None], now_ms: int
+    ) -> None:
+        settings = engine.settings
+        self._now_ms, self._now = now_ms, now_ms * MS
+        self._book = book
+        self._load = load
+        self._pipeline = engine.pipeline
+        self._intake = Intake(settings, lambda: self._now, lambda: self._now, self._is_known, 0)
+        for key in book.hammers:
+            self._intake.admission.add(key)
+        self._decoder = Decoder(settings, self._intake, sources=engine.sources)
+        self._look_ahead = LookAhead(self._pipeline, self._intake, seconds(settings.intake.grace_s))
+        self._tracker = AlertTracker(seconds(settings.intake.historic_after_s))
+        self._grace_ms = round(settings.intake.grace_s * 1000)
+        self._reorder_ms = round(settings.intake.reorder_s * 1000)
+        self._seen: dict[Key, deque[str]] = {}
+        self.outcome = Outcome(self._now)
+
+    def take(self, messages: Sequence[Message], hammers: Iterable[Key]) -> Saved:
+        """Process messages in order of arrival; return the new state of the hammers.
+
+        `hammers`: those that the messages say something of and that are this shard's; others in them are passed over.
+        """
+        own = set(hammers)
+        for key in own - {NO_HAMMER}:
+            self._restore(key)
+        while messages:
+            step = Step(self._now)
+            self._decoder.decode(messages, step)
+            step.rows = {key: rows for key, rows in step.rows.items() if key in own}
+            step.events = [event for event in step.events if (event.site, event.hammer) in own]
+            self._intake.order_rows(step, self._now)
+            self._advance(step)
+            step.rejects = [one for one in step.rejects if (one.key or NO_HAMMER) in own | _foreign(one.key)]
+            self._collect(step)
+            messages = step.postponed
+        return self._saved([key for key in own if key in self._intake.last_heard])
+
+    def refuse(self, topic: str, key: Key, error: Rejected) -> None:
+        """Reject a message of which only the topic has come."""
+        self.outcome.rejects.append(Reject(topic, b"", error.reason, error.detail, key))
+
+    def pass_silence(self) -> Saved:
+        """Let time pass for the hammers whose look is due; return their new state."""
+        due = [key for key, silence in self._book.hammers.items() if silence.look_ms <= self._now_ms]
+        for key in due:
+            self._restore(key)
+        step = Step(self._now)
+        self._intake.order_rows(step, self._now)
+        self._advance(step)
+        if (ahead := self._look_ahead.run(self._now)) is not None:
+            result, until = ahead
+            for finding in result.findings:
+                step.changes += self._tracker.apply(
+                    [finding], result.on_duty, self._now, looked_ahead_to=until[finding.key]
+                )
+        self._collect(step)
+        return self._saved(due)
+
+    def _restore(self, key: Key) -> None:
+        saved = self._load(key) if key in self._book.hammers else None
+        self._seen[key] = deque(saved.seen if saved is not None else (), SEEN)
+        if saved is None:
+            if self._pipeline.watermark(key) != NEVER:  # a failed attempt has left something
+                self._pipeline.restore(key, "", b"")
+            return
+        self._pipeline.restore(key, saved.layout, saved.state)
+        watermark = self._pipeline.watermark(key)
+        self._intake.restore(key, watermark, saved.events, (saved.layout, saved.state))
+        self._intake.reorderer.resume_released(key, saved.released)
+        self._intake.last_heard[key] = self._book.hammers[key].heard_ms * MS
+        self._intake.in_time[key] = saved.in_time
+        for one in saved.alerts:
+            self._tracker.restore(key, one.alert, one.provisional, one.looked_ahead_to)
+
+    def _is_known(self, event: Event) -> bool:
+        """Return whether an event has arrived before; remember it."""
+        seen = self._seen.setdefault((event.site, event.hammer), deque(maxlen=SEEN))
+        mark = digest(event)
+        if mark in seen:
+            return True
+        seen.append(mark)
+        return False
+
+    def _advance(self, step: Step) -> None:
+        if not step.portions:
+            return
+        result = self._pipeline.step(Batch(step.portions))
+        self._pipeline.commit(result)
+        step.bouts += result.bouts()
+        step.stretches += result.stretches()
+        step.changes += self._tracker.apply(result.findings, result.on_duty, step.received)
+        for portion in step.portions:
+            step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
+
+    def _collect(self, step: Step) -> None:
+        outcome = self.outcome
+        outcome.rows += sum(len(portion.rows) for portion in step.portions)
+        outcome.changes += step.changes
+        outcome.bouts += step.bouts
+        outcome.stretches += step.stretches
+        outcome.events += step.events
+        outcome.applied += [
+            replace(event, applied=event.effective) for portion in step.portions for event in portion.events
+        ]
+        outcome.rejects += step.rejects
+        for reason, count in self._intake.reorderer.take_duplicate_counts().items():
+            outcome.counts[reason] = outcome.counts.get(reason, 0) + count
+        outcome.feed += self._intake.tally.take(self._now)
+
+    def _saved(self, keys: Iterable[Key]) -> Saved:
+        intake, saved = self._intake, Saved()
+        waiting = set(intake.reorderer.waiting_hammers)
+        for key in keys:
+            events = intake.reorderer.look_ahead(key, ALL_EVENTS).events
+            saved[key] = SavedHammer(
+                f"{STATE_LAYOUT} {INTAKE_LAYOUT}",
+                self._pipeline.saved(key) + intake.saved(key),
+                intake.reorderer.released(key),
+                events,
+                tuple(self._tracker.tracked(key)),
+                tuple(self._seen[key]),
+                intake.in_time.get(key, 0),
+            )
+            heard_ms = intake.last_heard[key] // MS
+            self._book.hammers[key] = Silence(heard_ms, self._next_look(key, heard_ms, key in waiting))
+        return saved
+
+    def _next_look(self, key: Key, heard_ms: int, waiting: bool) -> int:
+        """Return when silence may next bring something, wall time in ms."""
+        if waiting:
+            return max(heard_ms + self._reorder_ms, self._now_ms + 1)
+        if self._pipeline.watermark(key) <= 0:
+            return NEVER_MS
+        if self._now_ms < heard_ms + self._grace_ms:
+            return heard_ms + self._grace_ms
+        after = self._look_ahead.next_look(key)
+        if after is None:
+            return self._now_ms + LOOK_EVERY_MS
+        return max(min(heard_ms + self._grace_ms + -(-after // MS), NEVER_MS), self._now_ms + LOOK_EVERY_MS)
+
+
+def _foreign(key: Key | None) -> set[Key]:
+    """Return a refused sender that is a whole site, whose hammers may be in any shard."""
+    return {key} if key is not None and not key[1] else set()

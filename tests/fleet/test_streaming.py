@@ -1,0 +1,337 @@
+"""Streams without Spark: a shard's micro-batches find what a replay finds, however they are cut and repeated."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from sqlalchemy import URL, func, select
+
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import parse
+from strikewatch.demo.shifts import SETTINGS
+from strikewatch.errors import InputError, StoreError
+from strikewatch.fleet.streaming.engine import Router, StreamSettings
+from strikewatch.fleet.streaming.outcome import Outcome, joined
+from strikewatch.fleet.streaming.saved import decode, encode
+from strikewatch.fleet.streaming.sink import Sink
+from strikewatch.settings.tree import Settings, load
+from strikewatch.storage.commit.store import Store
+from strikewatch.storage.schema import tables
+from tests.fleet.messages import Sent, Shard, alerts_of, cut, messages_of
+from tests.goldens.bless import GOLDEN, NAMES, SHIFTS
+
+SITE, HAMMER = KEY = "fennick-hollow", "HB-01"
+NOW_MS = parse("2026-03-04T06:00:00Z") // 1_000_000
+SAMPLES = f"strikewatch/{SITE}/{HAMMER}/samples"
+EVENTS = f"strikewatch/{SITE}/{HAMMER}/events"
+ORDERED = [name for name in NAMES if name != "trench-feed"]
+"""Shifts whose rows are recorded in the order in which they arrived."""
+
+
+def settings_of(name: str) -> Settings:
+    path = SHIFTS / name / SETTINGS
+    return load(path) if path.exists() else Settings()
+
+
+def golden(name: str) -> list[tuple[str, str, str | None]]:
+    lines = (SHIFTS / name / GOLDEN).read_text(encoding="utf-8").splitlines()
+    return alerts_of(json.loads(line) for line in lines)
+
+
+def firing(first_s: float, last_s: float, step_s: float = 0.5) -> bytes:
+    """Return samples of a hammer that fires, from and up to some seconds after `NOW_MS`."""
+    count = round((last_s - first_s) / step_s) + 1
+    cells = [{"time_ms": NOW_MS + round(1000 * (first_s + k * step_s)), "active": True} for k in range(count)]
+    return json.dumps(cells).encode()
+
+
+def stream(shard: Shard, batches: list[list[tuple[str, bytes]]], end_ms: int) -> None:
+    """Send all batches, then let a minute pass in which nothing comes."""
+    for batch in batches:
+        shard.take(batch, end_ms)
+    for silent_ms in range(1000, 61_000, 1000):
+        shard.pass_silence(end_ms + silent_ms)
+
+
+@pytest.fixture(scope="module")
+def messages() -> dict[str, list[Sent]]:
+    return {name: messages_of(SHIFTS / name) for name in ORDERED}
+
+
+@pytest.mark.parametrize("name", ORDERED)
+def test_a_stream_finds_what_a_replay_finds(messages: dict[str, list[Sent]], name: str) -> None:
+    sent, shard = messages[name], Shard.of(settings_of(name))
+    stream(shard, cut(sent, seed=1, most=60), sent[-1][0] // 1_000_000)
+    found = shard.alerts()
+    # silence goes on for longer than the recording
+    expected = golden(name)
+    after = [one for one in found if one not in expected]
+    lost = {c.alert_id for c in shard.changes if c.record["fault"] == "signal_lost" and c.cleared is None}
+    assert {one[0] for one in after} <= lost
+    assert [one for one in found if one in expected] == expected
+
+
+def test_results_do_not_depend_on_how_messages_are_cut(messages: dict[str, list[Sent]]) -> None:
+    sent = messages["hired-out"]
+    records = []
+    for seed, most in ((1, 1000), (2, 7), (3, 80)):
+        shard = Shard.of(Settings())
+        stream(shard, cut(sent, seed, most), sent[-1][0] // 1_000_000)
+        last = {change.alert_id: change.record for change in shard.changes}
+        bouts = [bout for one in shard.outcomes for bout in one.bouts]
+        stretches = [stretch for one in shard.outcomes for stretch in one.stretches]
+        records.append((last, repr(sorted(bouts)), repr(sorted(stretches)), shard.hammers))
+    assert records[0][:3] == records[1][:3] == records[2][:3]
+
+
+def test_a_repeated_micro_batch_gives_the_same_outcome() -> None:
+    """After a failure Spark repeats a micro-batch in a process that has gone beyond it."""
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 10))], NOW_MS + 10_000)
+    before = shard.book, dict(shard.hammers)
+    shard.take([(SAMPLES, firing(10.5, 16))], NOW_MS + 16_000)
+    shard.take([(SAMPLES, firing(16.5, 40))], NOW_MS + 40_000)
+    again = Shard(shard.given, *before)
+    again.take([(SAMPLES, firing(10.5, 16))], NOW_MS + 16_000)
+    assert again.outcomes[0].encode() == shard.outcomes[1].encode()
+    assert [change.step for change in again.changes] == ["raised"]
+
+
+def test_a_hammer_begins_anew_where_a_failed_attempt_has_left_a_state() -> None:
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
+    again = Shard(shard.given)
+    again.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
+    assert again.outcomes[0].encode() == shard.outcomes[0].encode()
+    assert again.hammers == shard.hammers
+
+
+def test_silence_completes_a_fault_without_another_row() -> None:
+    """14.9 s of firing that nothing follows are 15 s once the last value has been held."""
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 14.5))], NOW_MS + 14_600)
+    shard.pass_silence(NOW_MS + 15_000)
+    assert not shard.changes
+    for k in range(16, 60):
+        shard.pass_silence(NOW_MS + 1000 * k)
+    assert [(c.record["fault"], c.step) for c in shard.changes if c.deliver] == [
+        ("same_spot", "raised"),
+        ("same_spot", "cleared"),
+        ("signal_lost", "raised"),
+    ]
+
+
+def test_rows_that_were_only_late_withdraw_what_silence_found() -> None:
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 14.5))], NOW_MS + 14_600)
+    for k in range(20, 30):
+        shard.pass_silence(NOW_MS + 1000 * k)
+    stopped = json.dumps([{"time_ms": NOW_MS + 14_700 + 500 * k, "active": False} for k in range(80)])
+    shard.take([(SAMPLES, stopped.encode())], NOW_MS + 56_000)
+    last = [change for change in shard.changes if change.record["fault"] == "same_spot"][-1]
+    assert (last.step, last.record["evidence"].get("withdrawn")) == ("cleared", True)
+
+
+def test_a_parked_hammer_is_not_looked_at_again() -> None:
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 5))], NOW_MS + 5000)
+    for k in range(6, 700):
+        shard.pass_silence(NOW_MS + 1000 * k)
+    before = dict(shard.hammers)
+    step, _ = shard.step(NOW_MS + 900_000)
+    assert step.pass_silence() == {}
+    assert shard.hammers == before
+
+
+def test_messages_that_come_twice_count_once() -> None:
+    shard = Shard.of(Settings())
+    sign_on = json.dumps({"time_ms": NOW_MS - 1000, "event": "sign_on", "operator": "op-14"}).encode()
+    shard.take([(EVENTS, sign_on), (SAMPLES, firing(0, 20))], NOW_MS + 20_000)
+    shard.take([(EVENTS, sign_on), (SAMPLES, firing(0, 20)), (SAMPLES, firing(20.5, 21))], NOW_MS + 21_000)
+    assert sum(len(one.events) for one in shard.outcomes) == 1
+    assert [change.record["operator"] for change in shard.changes if change.step == "raised"] == ["op-14"]
+    assert shard.outcomes[1].counts == {"duplicate": 41}
+    assert not shard.outcomes[1].rejects  # duplicates, not late
+
+
+def test_the_channels_of_an_instant_may_come_in_two_micro_batches() -> None:
+    """The second half is released 1 ns after the first, as in one process."""
+    halves = [
+        (SAMPLES, json.dumps({"time_ms": NOW_MS + 500 * k, name: value}).encode())
+        for k in range(30)
+        for name, value in (("active", True), ("oil_c", 60.0))
+    ]
+    apart, together = Shard.of(Settings()), Shard.of(Settings())
+    for message in halves:
+        apart.take([message], NOW_MS + 15_000)
+    together.take(halves, NOW_MS + 15_000)
+    assert not [one for outcome in apart.outcomes for one in outcome.rejects]
+    assert apart.alerts() == together.alerts()
+
+
+def test_what_cannot_be_used_is_rejected_with_its_reason() -> None:
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, b"{"), ("strikewatch/elsewhere", b"{}"), (SAMPLES, firing(0, 1))], NOW_MS + 1000)
+    [outcome] = shard.outcomes
+    assert sorted(one.reason for one in outcome.rejects) == ["not_json", "topic"]
+    assert outcome.rows == 3
+    assert joined(shard.outcomes).rejects == outcome.rejects
+
+
+def test_hammers_beyond_the_limit_are_refused_and_take_no_state() -> None:
+    settings = load(given={"intake": {"max_hammers": 1}})
+    shard = Shard.of(settings)
+    shard.take([(SAMPLES, firing(0, 1))], NOW_MS + 1000)
+    shard.take([(SAMPLES.replace("HB-01", f"HB-9{k}"), firing(0, 1)) for k in range(9)], NOW_MS + 1000)
+    assert list(shard.hammers) == [KEY]
+    assert {one.reason for one in shard.outcomes[1].rejects} == {"too_many_hammers"}
+    assert len(shard.outcomes[1].rejects) == 9
+
+
+SPARKPLUG = """
+[edge]
+payload = "sparkplug"
+group = "Fennick Hollow"
+site = "fennick-hollow"
+hammer = "{device}"
+[edge.channels]
+active = { named = "Hammer/On", hold_s = 600.0 }
+"""
+SOURCES = """
+[tracker]
+topic = "plant/{device}"
+records = "$.units[*]"
+time = { at = "@.at", as = "s" }
+site = "fennick-hollow"
+hammer = "@.unit"
+[tracker.channels]
+active = "@.on"
+"""
+
+
+def test_a_state_of_another_version_is_refused_with_the_remedy() -> None:
+    with pytest.raises(StoreError, match="begin with a new checkpoint"):
+        decode(KEY, b"SWf0 something")
+
+
+def test_a_saved_hammer_loses_nothing() -> None:
+    shard = Shard.of(Settings())
+    note = json.dumps({"time_ms": NOW_MS + 90_000, "event": "sign_on", "operator": "op-14"}).encode()
+    shard.take([(SAMPLES, firing(0, 20)), (EVENTS, note)], NOW_MS + 20_000)
+    saved = decode(KEY, shard.hammers[KEY])
+    assert (len(saved.events), len(saved.alerts), len(saved.seen)) == (1, 1, 1)
+    assert encode(saved) == shard.hammers[KEY]
+
+
+def test_settings_of_workers_give_the_same_results_and_hold_no_secrets(tmp_path: Path) -> None:
+    path = tmp_path / "strikewatch.toml"
+    path.write_text(
+        "[faults.same_spot]\nlimit_s = 12.0\n[hammers.HB-01.same_spot]\nlimit_s = 9.0\n"
+        '[[webhooks]]\nname = "site"\nurl = "https://alerts.example/hush"\n'
+        "[intake]\ngrace_s = 3.0\n",
+        encoding="utf-8",
+    )
+    settings = load(path)
+    given = StreamSettings.of(settings)
+    assert "hush" not in given.settings
+    assert given.load().of_hammer(KEY) == settings.of_hammer(KEY)
+    assert given.load().intake == settings.intake
+
+
+@pytest.fixture
+def store(where: Path | URL) -> Iterator[Store]:
+    """On SQLite and on PostgreSQL."""
+    store = Store(where, {"site": "https://alerts.example/hook"})
+    yield store
+    store.close()
+
+
+def written(store: Store, sink: Sink, number: int, outcomes: list[Outcome]) -> tuple[int, int, int]:
+    """Write a micro-batch; return the number of alerts, of waiting messages and of bouts."""
+    sink.write(number, [one.encode() for one in outcomes])
+    with store.read() as connection:
+        found = [
+            connection.scalar(select(func.count()).select_from(table)) or 0
+            for table in (tables.alerts, tables.outbox, tables.bouts)
+        ]
+    return found[0], found[1], found[2]
+
+
+def new_sink(store: Store, folder: Path | None = None) -> Sink:
+    return Sink(store, folder, lambda: None, lambda _s: True, lambda: "a-stream")
+
+
+def test_each_micro_batch_is_written_once(store: Store, tmp_path: Path) -> None:
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
+    shard.take([(SAMPLES, firing(20.5, 21))], NOW_MS + 21_000)
+    idle = [{"time_ms": NOW_MS + 21_500 + 500 * k, "active": False} for k in range(8)]
+    shard.take([(SAMPLES, json.dumps(idle).encode())], NOW_MS + 25_000)
+    sink = new_sink(store, tmp_path)
+    for number, outcome in enumerate(shard.outcomes):
+        once = written(store, sink, number, [outcome])
+        for _ in range(2):  # a new process after a kill, before Spark has noted the micro-batch
+            assert written(store, new_sink(store, tmp_path), number, [outcome]) == once
+    assert once == (1, 2, 1)
+    steps = pq.read_table(tmp_path / "steps").to_pylist()
+    assert [row["step"] for row in steps] == ["raised", "cleared"]
+    assert len(pq.read_table(tmp_path / "bouts")) == 1
+    assert store.newest_batch("a-stream") == 2
+    assert store.newest_batch("another") == -1
+
+
+def test_an_alert_continues_in_the_next_micro_batch_as_the_same_alert(store: Store) -> None:
+    shard, sink = Shard.of(Settings()), new_sink(store)
+    for k in range(8):
+        shard.take([(SAMPLES, firing(5 * k, 5 * k + 4.5))], NOW_MS + 5000 * k + 4500)
+    for number, outcome in enumerate(shard.outcomes):
+        written(store, sink, number, [outcome])
+    with store.read() as connection:
+        rows = connection.execute(select(tables.alerts.c.priority, tables.alerts.c.fault)).all()
+        steps = connection.scalars(select(tables.outbox.c.step).order_by(tables.outbox.c.seq)).all()
+    assert [tuple(row) for row in rows] == [("high", "same_spot")]
+    assert list(steps) == ["raised", "escalated"]
+
+
+def test_the_router_finds_every_hammer_of_a_message(tmp_path: Path) -> None:
+    given = mapped(tmp_path)
+    router = Router(given)
+    payload = json.dumps(
+        {"units": [{"unit": "HB-01", "at": 1, "on": True}, {"unit": "HB-02", "at": 1, "on": True}]}
+    )
+    both: list[Key] = [(SITE, "HB-01"), (SITE, "HB-02")]
+    assert router.hammers("plant/gateway", payload.encode(), NOW_MS * 1_000_000) == both
+    assert router.hammers(SAMPLES, b"", 0) == [KEY]
+    assert router.hammers("plant/gateway", b"{", 0) == [("", "")]
+    assert router.hammers("elsewhere", b"{}", 0) == [("", "")]
+
+
+def test_a_mapped_message_of_two_hammers_reaches_the_state_of_each(tmp_path: Path) -> None:
+    given = mapped(tmp_path)
+    first, second = Shard(given), Shard(given)
+    for k in range(40):
+        at = (NOW_MS + 500 * k) / 1000
+        units = [{"unit": name, "at": at, "on": True} for name in ("HB-01", "HB-02")]
+        message = ("plant/gateway", json.dumps({"units": units}).encode())
+        first.take([message], NOW_MS + 500 * k, only={(SITE, "HB-01")})
+        second.take([message], NOW_MS + 500 * k, only={(SITE, "HB-02")})
+    assert list(first.hammers) == [(SITE, "HB-01")]
+    assert list(second.hammers) == [(SITE, "HB-02")]
+    for shard in (first, second):
+        assert [change.step for change in shard.changes] == ["raised"]
+        assert sum(one.rows for one in shard.outcomes) == 40
+
+
+def test_sparkplug_is_refused_before_a_stream_starts(tmp_path: Path) -> None:
+    sources = tmp_path / "sources.toml"
+    sources.write_text(SPARKPLUG, encoding="utf-8")
+    with pytest.raises(InputError, match="run a processor for its site"):
+        StreamSettings.of(load(given={"sources_file": str(sources)}))
+
+
+def mapped(folder: Path) -> StreamSettings:
+    sources = folder / "sources.toml"
+    sources.write_text(SOURCES, encoding="utf-8")
+    return StreamSettings.of(load(given={"sources_file": str(sources)}))
