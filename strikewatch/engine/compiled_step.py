@@ -1,6 +1,6 @@
-"""One compiled call for all detectors: it packs their input into a record of `STEP`, and yields what they found."""
+"""One compiled call for all detectors: it packs their input into a record of `STEP`."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -83,8 +83,8 @@ class CompiledStep:
             self._kept[detector.name] = params[detector.name]
             self._step["params"][k] = _address(params[detector.name])
 
-    def run(self, inputs: Inputs, spans: Any, states: Any, *, report: bool) -> Iterator[Any]:
-        """Run all detectors; yield arrays of FINDING, each valid until the next.
+    def run(self, inputs: Inputs, spans: Any, states: Any, *, report: bool) -> Any:
+        """Run all detectors; return what they found (FINDING [n]), valid until the next call.
 
         Args:
             spans: SPAN [groups].
@@ -110,14 +110,16 @@ class CompiledStep:
         self._set_columns(inputs)
         step["bad"] = 0 if inputs.bad is None else _address(inputs.bad)
         step["good"] = 0 if inputs.good is None else _address(inputs.good)
+        parts: list[Any] = []
         while True:
             self._cursor[WRITTEN] = 0
             outcome = self._run(int(step["own"]))
             if outcome == IMPOSSIBLE:
                 raise ImpossibleValuesError
-            yield self._findings[: self._cursor[WRITTEN]]
+            written = self._findings[: self._cursor[WRITTEN]]
             if outcome == DONE:
-                return
+                return np.concatenate([*parts, written]) if parts else written
+            parts.append(written.copy())
 
     def _set_columns(self, inputs: Inputs) -> None:
         """Set the addresses of the columns; a few rows are copied to a fixed place, which costs less."""

@@ -20,6 +20,8 @@ CAUSES: Final = tuple(
 )
 """The detectors that are grouped; causes raised at one instant are taken in this order. Another one would change the
 size of STATE: raise VERSION then."""
+IS_CAUSE: Final = np.array([detector in CAUSES for detector in DETECTORS])
+"""Of each detector, whether it is grouped."""
 _FAULTS: Final = tuple(detector.faults[0] for detector in CAUSES)
 _NAMES: Final = tuple(fault.name for fault in _FAULTS)
 _POSITION_CAUSES: Final = tuple(fault.position_cause for fault in _FAULTS if fault.position_cause)
@@ -39,11 +41,6 @@ STATE: Final = np.dtype(
         ("before", "<f8", (len(CAUSES), _WIDTH)),  # the same, of the spells that have ended
     ]
 )
-
-
-def is_grouped(finding: Finding) -> bool:
-    """Tell whether a finding is of one of the grouped detectors."""
-    return finding.kind.name in _NAMES
 
 
 def group(record: Any, findings: Sequence[Finding], pauses: Sequence[int]) -> Iterator[Finding]:

@@ -4,31 +4,29 @@ It knows no clock, disk or socket, nor whether the rows are live or recorded. A 
 makes its result the current state. So a step can be stored durably first, or be discarded as a look-ahead.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
 import numpy as np
 
-from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Rows
-from strikewatch.core.finding import Finding, FindingStep
+from strikewatch.core.finding import Finding
 from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, firing, pose, signal_lost
 from strikewatch.detectors.base import DetectorSettings
-from strikewatch.detectors.kernels import EVIDENCE, FINDING, MEASURED, NEVER
+from strikewatch.detectors.kernels import MEASURED, NEVER
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution
 from strikewatch.engine.compiled_step import CompiledStep, ImpossibleValuesError
 from strikewatch.engine.inputs import Inputs, inputs_of, spans_and_events, without_impossible
 from strikewatch.engine.state import RAW, STATE, fresh, restored
-from strikewatch.engine.step_result import StepResult
+from strikewatch.engine.step_result import StepResult, findings_of
 
 HammerSettings = Mapping[str, DetectorSettings]
 """The settings of one hammer: by detector name, `firing` for the firing signal, and `pose` for the carrier's arm."""
 
 _MEASURING: Final = tuple(k for k, detector in enumerate(DETECTORS) if detector.measures)
-_STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
 
 
 class Pipeline:
@@ -160,33 +158,32 @@ class Pipeline:
             state, found = self._detect(without_impossible(inputs), spans, slots, report=report)
         attributions = self._attributions(batch, state)
         self._save_attributions(attributions, batch, slots, state)
-        measured = found["step"] == MEASURED
+        found, grouped, measured = found
         measurements = {
-            DETECTORS[k].name: found[measured & (found["detector"] == k)] if len(found) else found
+            DETECTORS[k].name: measured[slice(*np.searchsorted(measured["detector"], (k, k + 1)))]
             for k in _MEASURING
         }
-        findings: list[Finding] = []
-        if len(found):
-            findings = self._grouped(_findings(found[~measured], keys), keys, slots, state)
-        if len(findings) > 1:
-            findings.sort(key=lambda finding: finding.at)
+        combined = self._combined(grouped, keys, slots, state) if len(grouped) else []
         not_found: tuple[Key, ...] = ()
         if len(events):
             more = _not_found(state) > _not_found(np.frombuffer(self._raw[slots], STATE))
             not_found = tuple(keys[g] for g in np.flatnonzero(more))
-        return StepResult(keys, slots, state, findings, measurements, attributions, not_found)
+        return StepResult(keys, slots, state, found, combined, measurements, attributions, not_found)
 
-    def _detect(self, inputs: Inputs, spans: Any, slots: Any, *, report: bool) -> tuple[Any, Any]:
-        """Run all detectors; return the new state (STATE [groups]) and the findings (FINDING [n]).
+    def _detect(self, inputs: Inputs, spans: Any, slots: Any, *, report: bool) -> tuple[Any, list[Any]]:
+        """Run all detectors; return the new state (STATE [groups]) and three arrays of what they found (FINDING [n]).
 
-        The findings are in order of the detectors, then of the hammers, then as they were found.
+        These are findings, findings to be grouped, and measurements; each in order of the detectors, then of the
+        hammers, then as they were found.
         """
         raw = self._raw[slots]
-        found = [part.copy() for part in self._compiled.run(inputs, spans, raw, report=report)]
-        findings = np.concatenate(found) if len(found) > 1 else found[0]
-        if len(findings) > 1:
-            findings = findings[np.lexsort((findings["group"], findings["detector"]))]
-        return np.frombuffer(raw, STATE), findings
+        found = self._compiled.run(inputs, spans, raw, report=report)
+        if not len(found):
+            return np.frombuffer(raw, STATE), [found] * 3
+        use = np.where(found["step"] == MEASURED, 2, grouping.IS_CAUSE[found["detector"]])
+        order = np.lexsort((found["group"], found["detector"], use))
+        bounds = np.searchsorted(use, (1, 2), sorter=order)
+        return np.frombuffer(raw, STATE), np.split(found[order], bounds)
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
@@ -212,23 +209,17 @@ class Pipeline:
                 starts += detector.under_way(*arguments)
             attribution.save_to(state[g], onsets, starts, watermark)
 
-    def _grouped(
-        self, findings: list[Finding], keys: tuple[Key, ...], slots: Any, state: Any
-    ) -> list[Finding]:
-        """Replace the findings about a hammer's position by those of one grouped alert."""
-        grouped = [finding for finding in findings if grouping.is_grouped(finding)]
-        if not grouped:
-            return findings
-        others = [finding for finding in findings if not grouping.is_grouped(finding)]
+    def _combined(self, found: Any, keys: tuple[Key, ...], slots: Any, state: Any) -> list[Finding]:
+        """Combine the findings about each hammer's position (records of FINDING) into those of one grouped alert."""
         by_hammer: dict[Key, list[Finding]] = {}
-        for finding in grouped:
+        for finding in findings_of(found, keys):
             by_hammer.setdefault(finding.key, []).append(finding)
-        index = {key: g for g, key in enumerate(keys)}
+        combined: list[Finding] = []
         for key, own in by_hammer.items():
-            g = index[key]
+            g = keys.index(key)
             pauses = [int(self._params[cause.name][slots[g]]["pause"]) for cause in grouping.CAUSES]
-            others += grouping.group(state[g][grouping.NAME], own, pauses)
-        return others
+            combined += grouping.group(state[g][grouping.NAME], own, pauses)
+        return combined
 
     def commit(self, result: StepResult) -> None:
         """Make the state after a step the current one."""
@@ -258,18 +249,6 @@ class Pipeline:
         self._params[pose.NAME][slot] = pose.params(settings[pose.NAME])
         for detector in DETECTORS:
             self._params[detector.name][slot] = detector.params(settings[detector.name])
-
-
-def _findings(found: Any, keys: Sequence[Key]) -> list[Finding]:
-    """Convert records of FINDING to findings."""
-    # All fields have 8 bytes. Plain columns become Python numbers far faster than records do.
-    table = found.view(np.int64).reshape(len(found), FINDING.itemsize // 8)
-    heads = table[:, :-EVIDENCE].tolist()
-    numbers = table[:, -EVIDENCE:].view(np.float64).tolist()
-    return [
-        Finding(keys[g], DETECTORS[d].faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(own))
-        for (g, d, k, step, onset, at, p), own in zip(heads, numbers, strict=True)
-    ]
 
 
 def _not_found(state: Any) -> Any:

@@ -1,30 +1,37 @@
 """The result of one step of the pipeline: findings, the next state, and what was measured on the way."""
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from operator import attrgetter
+from typing import Any, Final, Self
 
 import numpy as np
 
+from strikewatch.core.alert import PRIORITIES
 from strikewatch.core.batch import Ints, Key
 from strikewatch.core.bout import AttributedBout, Bout
-from strikewatch.core.finding import Finding
+from strikewatch.core.finding import Finding, FindingStep
 from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.detectors import exposure
 from strikewatch.detectors.base import Detector
 from strikewatch.detectors.blank_firing import blank_firing
+from strikewatch.detectors.kernels import EVIDENCE, FINDING
+from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine.attribution import Attribution
 
 _SPAN_FIELDS = 3
 """Bout and Stretch begin with the hammer, the start and the end; what is measured follows."""
+_STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "standing")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StepResult:
     """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
 
-    `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
+    `found`: records of `FINDING`; `combined`: the findings about a hammer's position, as one grouped alert; `findings`
+    has both. `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
     `attributions`: by index into `keys`, of the hammers whose state alone does not show who was on duty at each onset;
     the others are added when they are first needed.
     `not_found`: hammers with a correction of an event that is no longer kept or never arrived; a timer may still count
@@ -34,10 +41,20 @@ class StepResult:
     keys: tuple[Key, ...]
     slots: Any
     state: Any
-    findings: list[Finding]
+    found: Any
+    combined: list[Finding]
     measurements: Mapping[str, Any]
     attributions: dict[int, Attribution]
     not_found: tuple[Key, ...] = ()
+
+    @cached_property
+    def findings(self) -> list[Finding]:
+        """All findings, in the order in which they became true. They are made when first needed."""
+        return sorted([*findings_of(self.found, self.keys), *self.combined], key=attrgetter("at"))
+
+    def without_findings(self) -> Self:
+        """Return only what was measured, to be kept after the findings have been used."""
+        return replace(self, found=self.found[:0], combined=[])
 
     def on_duty(self, key: Key, instant: Instant) -> str | None:
         """Return who was signed on to a hammer of this step at the onset of one of its findings, or later."""
@@ -89,3 +106,17 @@ class StepResult:
         if attribution is None:
             attribution = self.attributions[group] = Attribution(self.state[group])
         return attribution
+
+
+def findings_of(found: Any, keys: Sequence[Key]) -> list[Finding]:
+    """Convert records of FINDING to findings; `keys`: of the groups."""
+    if not len(found):
+        return []
+    # All fields have 8 bytes. Plain columns become Python numbers far faster than records do.
+    table = found.view(np.int64).reshape(len(found), FINDING.itemsize // 8)
+    heads = table[:, :-EVIDENCE].tolist()
+    numbers = table[:, -EVIDENCE:].view(np.float64).tolist()
+    return [
+        Finding(keys[g], DETECTORS[d].faults[k], _STEPS[step], onset, at, PRIORITIES[p], tuple(own))
+        for (g, d, k, step, onset, at, p), own in zip(heads, numbers, strict=True)
+    ]

@@ -22,7 +22,7 @@ from strikewatch.core.events import Event
 from strikewatch.engine.attribution import OPERATORS
 from strikewatch.engine.state import part_of
 from strikewatch.errors import StoreError
-from strikewatch.storage.commit import spool
+from strikewatch.storage.commit import spool, states
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
 from strikewatch.storage.engines.shared import DatabaseAccess
@@ -133,16 +133,17 @@ def _erase_column(
 
 def _erase_states(connection: Connection, name: str, apply: bool) -> int:
     """Erase the id from the saved state of hammers, which holds their last sign-ons."""
-    states = tables.hammer_state
     changed = 0
-    for site, hammer, layout, state in connection.execute(select(states)).all():
-        cleaned = erase_from_state(name, layout, bytes(state))
+    for site, hammer, layout, state in list(states.read_states(connection)):
+        cleaned = erase_from_state(name, layout, state)
         if cleaned == state:
             continue
         changed += 1
         if apply:
-            this = (states.c.site == site, states.c.hammer == hammer)
-            connection.execute(update(states).where(*this).values(state=cleaned))
+            table = tables.hammer_state
+            stored_layout, stored = states.pack(layout, cleaned)
+            this = (table.c.site == site, table.c.hammer == hammer)
+            connection.execute(update(table).where(*this).values(layout=stored_layout, state=stored))
     return changed
 
 
@@ -274,10 +275,9 @@ def _time_text(key: str, value: Any) -> Any:
 
 
 def _export_states(connection: Connection, name: str) -> Iterator[dict[str, Any]]:
-    states = tables.hammer_state
-    for site, hammer, layout, state in connection.execute(select(states)):
-        if erase_from_state(name, layout, bytes(state)) != bytes(state):
-            duty = part_of(layout, bytes(state), OPERATORS.name)
+    for site, hammer, layout, state in states.read_states(connection):
+        if erase_from_state(name, layout, state) != state:
+            duty = part_of(layout, state, OPERATORS.name)
             names = [] if duty is None else duty["name"][: duty["n"]].tolist()
             times = [] if duty is None else duty["at"][: duty["n"]].tolist()
             signed_on = [

@@ -183,7 +183,7 @@ def test_a_fortieth_channel_can_be_out_of_range() -> None:
     spans = np.array([(0, NOON, 0, 1, 0, 0)], SPAN)
     bad, none = np.array([1 << 40], CHANNEL_BITS), np.array([0], CHANNEL_BITS)
     inputs = Inputs(np.array([NOON]), {}, np.empty(0, EVENT), bad, none)
-    (found,) = pipeline._compiled.run(inputs, spans, fresh().view(RAW), report=False)
+    found = pipeline._compiled.run(inputs, spans, fresh().view(RAW), report=False)
     names = [detector.name for detector in DETECTORS]
     assert found["detector"].tolist() == [names.index(sensor_fault.DETECTOR.name)]
     assert found[0]["evidence"][0] == float(1 << 40)

@@ -161,6 +161,8 @@ def bridge(options: Namespace) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stopping.set())
     run_bridge(loaded, stopping)
+
+
 @fleet.command(
     "stream",
     cls=shared.Command,

@@ -21,6 +21,7 @@ from strikewatch.engine.state import part_of
 from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.tables import Feeds, Reasons
 from strikewatch.review.usage import TIMED
+from strikewatch.storage.commit.states import read_states
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import alerts, bouts, events, exposure, hammer_state
 
@@ -114,7 +115,7 @@ def read_feeds(
 ) -> Feeds:
     """Return the limits of hammers' feeds and profiles, as last saved by the processor."""
     with database.read() as connection:
-        states = connection.execute(_states(site)).all()
+        states = list(_states(connection, site))
     current = _current_evidence(states, settings_of)
     return Feeds.of(current.silent, current.uncertain)
 
@@ -122,7 +123,7 @@ def read_feeds(
 def _current_evidence(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> CurrentEvidence:
     current = CurrentEvidence(settings_of)
     for site, hammer, layout, state in states:
-        current.load((site, hammer), layout, bytes(state))
+        current.load((site, hammer), layout, state)
     return current
 
 
@@ -148,15 +149,13 @@ def overlapping(
         # An alert's seconds are divided by the work in all of its duration.
         onsets = (instant.parse(record["onset"]) for record in records if record["fault"] in TIMED)
         attribution = _attributed(connection, max(0, min([begin, *onsets]) - LONGEST), end, site)
-        states = connection.execute(_states(site)).all()
+        states = list(_states(connection, site))
     current = _current_evidence(states, settings_of)
     return attribution.exposure(), attribution.faults(map(current.updated, records), end), current.silent
 
 
-def _states(site: str | None) -> Any:
-    columns = hammer_state.c
-    query = select(columns.site, columns.hammer, columns.layout, columns.state)
-    return query if site is None else query.where(columns.site == site)
+def _states(connection: Connection, site: str | None) -> Iterable[tuple[str, str, str, bytes]]:
+    return read_states(connection, *([] if site is None else [hammer_state.c.site == site]))
 
 
 def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
@@ -201,8 +200,8 @@ def _in_progress(
 ) -> list[AttributedStretch]:
     """Return each hammer's stretch of work in progress, from its saved state."""
     in_progress: list[AttributedStretch] = []
-    for name, hammer, layout, state in connection.execute(_states(site)):
-        parts = [part_of(layout, bytes(state), part) for part in ("exposure", OPERATORS.name, TOOLS.name)]
+    for name, hammer, layout, state in _states(connection, site):
+        parts = [part_of(layout, state, part) for part in ("exposure", OPERATORS.name, TOOLS.name)]
         if any(part is None for part in parts):
             continue
         work, operators, tools = parts

@@ -2,7 +2,7 @@
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
@@ -290,7 +290,7 @@ class ReplayRun:
         for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
             self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
         if any(map(len, outcome.measurements.values())):
-            self.steps.append((self._number, replace(outcome, findings=[])))
+            self.steps.append((self._number, outcome.without_findings()))
 
 
 def _events(merge: Merge) -> dict[Key, list[Event]]:

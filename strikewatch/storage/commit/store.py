@@ -19,7 +19,7 @@ from strikewatch.engine.flood import Rules
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost, Unstorable
 from strikewatch.storage.actions import feed_problems
-from strikewatch.storage.commit import spool, statements
+from strikewatch.storage.commit import spool, statements, states
 from strikewatch.storage.commit.sparkplug_nodes import write_nodes
 from strikewatch.storage.commit.statements import (
     alert_row,
@@ -121,11 +121,11 @@ class Store:
 
     def load(self) -> Saved:
         """Load the saved data of the last committed step."""
-        states, alerts, events = tables.hammer_state, tables.alerts, tables.events
+        alerts, events = tables.alerts, tables.events
         with self.read() as connection:
             saved_states = {
-                (site, hammer): (layout, bytes(state))
-                for site, hammer, layout, state in connection.execute(select(states))
+                (site, hammer): (layout, state)
+                for site, hammer, layout, state in states.read_states(connection)
             }
             open_alerts = connection.execute(
                 select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.ahead)
@@ -185,16 +185,17 @@ class Store:
         """Make one step durable; its messages may be acknowledged afterwards."""
         to_record = not step.recorded and (step.rows or step.applied)
         blob = spool.encode(step.rows, step.applied) if to_record else b""
-        states = [
-            {"site": site, "hammer": hammer, "layout": step.layout, "state": state}
+        stored_states = [
+            {"site": site, "hammer": hammer, "layout": layout, "state": stored}
             for (site, hammer), state in step.states.items()
+            for layout, stored in [states.pack(step.layout, state)]
         ]
         with self.write() as connection:
             if blob:
                 row = {"received_ns": step.received, "size": len(blob), "rows": blob}
                 statements.SPOOL.run(connection, [row])
-            if states:
-                statements.STATE.run(connection, states)
+            if stored_states:
+                statements.STATE.run(connection, stored_states)
             for event in step.events:
                 # separately: an event may correct the one before it
                 corrects = corrected_entry_number(connection, event)

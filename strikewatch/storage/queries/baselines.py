@@ -7,6 +7,7 @@ from sqlalchemy import func, select
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
+from strikewatch.storage.commit.states import read_states
 from strikewatch.storage.engines.shared import DatabaseAccess
 from strikewatch.storage.schema.tables import bouts, hammer_state
 
@@ -32,12 +33,9 @@ class Day:
 def states(database: DatabaseAccess, site: str | None, hammer: str | None) -> "list[tuple[Key, str, bytes]]":
     """Return (hammer, layout, saved state) of all matching hammers, sorted by name."""
     c = hammer_state.c
-    query = select(c.site, c.hammer, c.layout, c.state).order_by(c.site, c.hammer)
-    for column, value in ((c.site, site), (c.hammer, hammer)):
-        if value is not None:
-            query = query.where(column == value)
+    where = [column == value for column, value in ((c.site, site), (c.hammer, hammer)) if value is not None]
     with database.read() as connection:
-        return [((row[0], row[1]), row[2], bytes(row[3])) for row in connection.execute(query)]
+        return [((row[0], row[1]), row[2], row[3]) for row in read_states(connection, *where)]
 
 
 def days(database: DatabaseAccess, key: "Key", since: Instant) -> list[Day]:
