@@ -94,7 +94,7 @@ class Detector:
             the state that `run` would leave. None: `run` takes every tile.
         reads: the channels whose columns they take.
         measures: whether it also measures each bout or stretch of work (MEASURED).
-        slow_to_compile: whether it takes about as long to compile as all quick detectors together.
+        slow_to_compile: whether it takes long to compile, and so is compiled first.
         needs: groups of channels; without one of each group in the feed it can find nothing.
         horizon: from the settings, how long after a hammer's last row a finding may become known without another row
             or event, ns.

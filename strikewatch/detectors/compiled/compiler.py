@@ -13,10 +13,13 @@ from typing import Any, Final, cast
 
 import numba
 import numpy as np
+from numba import types
+from numba.core.registry import CPUDispatcher
 from numba.extending import typeof_impl
 
 from strikewatch import numba_cache
 from strikewatch.detectors.base import Detector
+from strikewatch.detectors.compiled.library import whole_kernels
 from strikewatch.detectors.kernels import CURSOR, FINDING, Kernel, Output, compiled, compiler_loaded
 
 
@@ -46,11 +49,32 @@ def _emit_signature(evidence: int) -> Any:
     return _INT(_OUTPUT, *(_INT,) * 5, numba.types.UniTuple(numba.float64, evidence))  # type: ignore[no-untyped-call]
 
 
+class _Dispatcher(CPUDispatcher):
+    """Compiles a kernel for types only, not for each constant that it is called with, and as `library` says."""
+
+    evidence_sizes: tuple[int, ...] = ()
+
+    def get_call_template(self, args: Any, kws: Any) -> Any:
+        """Find the types of a call from another kernel."""
+        if self.evidence_sizes and not self.overloads:
+            for size in self.evidence_sizes:
+                self.compile(_emit_signature(size))
+            self.disable_compile()
+        return super().get_call_template([*map(types.unliteral, args)], kws)
+
+    def compile(self, sig: Any) -> Any:
+        """Compile it, or load it from the cache."""
+        with whole_kernels():
+            return super().compile(sig)
+
+
 def _make_dispatcher(kernel: Kernel) -> Any:
-    signatures = [_emit_signature(size) for size in kernel.evidence_sizes] or None
-    options: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", **kernel.options}
     function = kernel.py_func
-    kernel.compiled = numba.njit(signatures, **options)(function)
+    options = {"nopython": True, "nogil": True, "error_model": "numpy", **kernel.options}
+    kernel.compiled = _Dispatcher(function, targetoptions=options)
+    kernel.compiled.evidence_sizes = kernel.evidence_sizes
+    if not kernel.options:
+        kernel.compiled.enable_caching()  # a part is cached within its callers
     if function.__globals__.get(function.__name__) is kernel:
         function.__globals__[function.__name__] = kernel.compiled
     return kernel.compiled
@@ -95,7 +119,8 @@ def compile_next_part() -> int:
 
 def _by_address(function: Any) -> Any:
     """Compile a function that is called by its address."""
-    return numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
+    with whole_kernels():
+        return numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
 
 
 def compile_step() -> Callable[[int], int]:

@@ -5,11 +5,11 @@ It imports numba: import it only to compile.
 
 from typing import Any, Final
 
-import numba
 import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]
-from numba import carray  # type: ignore[attr-defined]
+from numba import types
 from numba.extending import intrinsic
+from numba.np import arrayobj
 
 from strikewatch.detectors.kernels import CURSOR, DETECTOR, EVENT, FINDING, GROUP, Output, part
 from strikewatch.detectors.tiles import DIGEST, NOTHING, RUN, TILE, Column, Rows
@@ -21,11 +21,26 @@ SIZE: Final = 8
 """Bytes of an integer or a float."""
 
 
-def _to_pointer(_context: Any, _address: Any) -> Any:
-    def generate(_target: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
-        return builder.inttoptr(arguments[0], ir.IntType(8).as_pointer())
+def _to_array(_context: Any, _address: Any, _size: Any, dtype: Any) -> Any:
+    array = types.Array(dtype.dtype, 1, "C")
 
-    return numba.types.voidptr(numba.int64), generate
+    def generate(target: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        address, size, _ = arguments
+        view = arrayobj.make_array(array)(target, builder)
+        itemsize = target.get_constant(types.intp, target.get_abi_sizeof(target.get_data_type(array.dtype)))
+        pointer = builder.inttoptr(address, view.data.type)
+        arrayobj.populate_array(view, pointer, [size], [itemsize], itemsize, meminfo=None)
+        return view._getvalue()
+
+    return array(types.int64, types.int64, dtype), generate
+
+
+def _to_record(_context: Any, _address: Any, dtype: Any) -> Any:
+    def generate(target: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        pointer = builder.inttoptr(arguments[0], target.get_data_type(dtype.dtype).as_pointer())
+        return target.unpack_value(builder, dtype.dtype, pointer)
+
+    return dtype.dtype(types.int64, dtype), generate
 
 
 def _to_call(_context: Any, _address: Any, _argument: Any) -> Any:
@@ -34,24 +49,15 @@ def _to_call(_context: Any, _address: Any, _argument: Any) -> Any:
         builder.call(builder.inttoptr(arguments[0], function.as_pointer()), [arguments[1]])
         return target.get_dummy_value()
 
-    return numba.void(numba.int64, numba.int64), generate
+    return types.void(types.int64, types.int64), generate
 
 
-_pointer: Final[Any] = intrinsic(_to_pointer)
 call_at: Final[Any] = intrinsic(_to_call)
 """Call the function at an address with one integer."""
-
-
-@part
-def array_at(address: int, size: int, dtype: Any) -> Any:
-    """Return the array of `size` elements at an address."""
-    return carray(_pointer(address), (size,), dtype)
-
-
-@part
-def record_at(address: int, dtype: Any) -> Any:
-    """Return the record at an address."""
-    return array_at(address, 1, dtype)[0]
+array_at: Final[Any] = intrinsic(_to_array)
+"""Return the array at an address: `array_at(address, size, dtype)`."""
+record_at: Final[Any] = intrinsic(_to_record)
+"""Return the record, or the number, at an address: `record_at(address, dtype)`."""
 
 
 @part
