@@ -119,7 +119,7 @@ def session(master: str | None = None, *, verbose: bool = False, **options: str)
 
 def jvm_errors() -> tuple[type[Exception], ...]:
     """Return the errors of calls to a JVM that has ended: when a whole group of processes is stopped."""
-    from py4j.protocol import Py4JError  # type: ignore[import-untyped]  # ships no types
+    from py4j.protocol import Py4JError
 
     return OSError, Py4JError
 

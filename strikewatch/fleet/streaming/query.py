@@ -59,7 +59,7 @@ def start(
     outcomes = (
         keyed(messages, given, shards)
         .groupBy("shard")
-        .transformWithState(Shards(given), "outcome binary", "Append", "ProcessingTime")  # type: ignore[arg-type]
+        .transformWithState(Shards(given), "outcome binary", "Append", "ProcessingTime")
     )
 
     def store(batch: "DataFrame", number: int) -> None:
