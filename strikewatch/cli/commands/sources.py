@@ -48,7 +48,7 @@ _filters = click.option(
     "filters",
     multiple=True,
     metavar="FILTER",
-    help="Topic filter to hear (default: #); repeatable.",
+    help="Topic filter to listen to (default: #); repeatable.",
 )
 
 
@@ -259,7 +259,11 @@ def listen(options: Namespace) -> None:
     "--from", "files", multiple=True, type=shared.PATH, metavar="FILE", help="Captured messages; repeatable."
 )
 @click.option(
-    "--topic", "filters", multiple=True, metavar="FILTER", help="Topic filter to hear, or the topic of FILE."
+    "--topic",
+    "filters",
+    multiple=True,
+    metavar="FILTER",
+    help="Topic filter to listen to, or the topic of FILE.",
 )
 @_seconds
 @click.option("--site", metavar="SITE", help="Id of the site, for topics that name none.")

@@ -85,7 +85,7 @@ class ReplayResult:
 
     @property
     def records(self) -> list[dict[str, Any]]:
-        """The alert records in onset order. They are made at their first use."""
+        """The alert records in onset order. They are created on first use."""
         if self._records is None:
             made = [alert.record() for alert in self.alerts]
             self._records = sorted(made, key=lambda r: (r["onset"], r["hammer"], r["fault"], r["site"]))

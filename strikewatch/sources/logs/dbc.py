@@ -210,7 +210,7 @@ class Database:
             yield Records(len(rows), columns, some.time_ns, first, "frame", units)
 
     def _message_of(self, key: int) -> int:
-        """Return the number of the message of an identifier, -1 for none."""
+        """Return the number of the message that has an identifier, -1 for none."""
         if key not in self._of_key:
             self._of_key[key] = self._find(key)
         return self._of_key[key]

@@ -78,7 +78,7 @@ def as_json(key: Key, hammer: LiveHammer) -> dict[str, Any]:
 
 
 Reader = asyncio.Queue[SharedEvent | None]
-"""What waits for one reader; None: disconnect."""
+"""Updates waiting for one reader; None: disconnect."""
 
 
 @dataclass(slots=True)
