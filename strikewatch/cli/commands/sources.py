@@ -150,9 +150,9 @@ def access_list(tables: "dict[str, SourceTable]", user: str) -> list[str]:
 def try_(options: Namespace) -> int:
     """Show what the source NAME makes of captured payloads: rows, events, what is rejected or passed over.
 
-    FILE is a payload, or has one a line, also with the topic before it, or what `listen --to` wrote; binary payloads
-    may be in hex. A folder stands for its files. At the end stands what the table probably misses. The exit code is 1
-    if something is rejected or there is no value.
+    FILE holds one payload, or one a line (optionally after its topic), or was written by `listen --to`; binary
+    payloads may be in hex. A folder means all of its files. The summary says what the table probably misses. The exit
+    code is 1 if something is rejected or there is no value.
     """
     from strikewatch.core import instant
     from strikewatch.core.printable import printable
@@ -302,9 +302,7 @@ def propose(options: Namespace) -> None:
         kept.append(message)
     text = propose_tables(kept, options.site)
     if not text:
-        raise InputError(
-            "no message of a topic that is still without a source; see `strikewatch sources listen`"
-        )
+        raise InputError("no message was heard on a topic without a source; see `strikewatch sources listen`")
     print(text, end="")
 
 

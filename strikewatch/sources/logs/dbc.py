@@ -1,8 +1,8 @@
 """Decode CAN frames by DBC files: whole columns at a time, the same values as cantools.
 
-cantools (the extra `can`) reads the DBC. A message of SAE J1939 is found by its parameter group number (PGN), whatever
-the priority and source address of the frame. J1939-71 reserves the highest raw values of a signal for "error" and "not
-available": no value results from them.
+cantools (the extra `can`) reads the DBC. A message of SAE J1939 is found by its parameter group number (PGN),
+regardless of the priority and source address of the frame. J1939-71 reserves the highest raw values of a signal for
+"error" and "not available": no value results from them.
 """
 
 from collections import Counter

@@ -83,7 +83,7 @@ Reader = asyncio.Queue[SharedEvent | None]
 
 @dataclass(slots=True)
 class Audience:
-    """The readers who may see the same sites. `last_sent_s`: in the loop's time."""
+    """The readers who may see the same sites. `last_sent_s`: by the event loop's clock."""
 
     readers: set[Reader] = field(default_factory=set)
     compressor: SharedCompressor = field(default_factory=SharedCompressor)

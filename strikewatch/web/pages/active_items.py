@@ -140,7 +140,7 @@ def verdict(
     acknowledged: Sequence[Group],
     mutes: Sequence[Mute],
 ) -> str:
-    """Say how many hammers need action, and what else stands; it says nothing about data that does not come."""
+    """Count the hammers that need action and the other active alerts, in words. Missing data is not mentioned."""
     t = formatting.translation
     hammers = sum(bool(group.hammer) for group in urgent)
     system = count_alerts(group for group in urgent if not group.hammer)
