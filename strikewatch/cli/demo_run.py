@@ -33,7 +33,7 @@ from strikewatch.storage.engines.shared import SharedDatabase
 PACE: Final = 60.0
 """Demo time runs this many times faster than real time."""
 GRACE_S: Final = 30.0
-"""Demo time: half a second of real time."""
+"""In demo time; half a second of real time."""
 PAGE_PORT: Final = 8470
 """Used if it is free."""
 PORT_ATTEMPTS: Final = 5

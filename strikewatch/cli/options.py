@@ -224,7 +224,7 @@ def source(*, required: bool) -> Decorator:
             click.option(
                 "--start",
                 metavar="TIME",
-                help="When a log without a date, or with a wrong one, began: 2026-03-04T07:15:00+01:00.",
+                help="Start of a log that has no date or a wrong one, such as 2026-03-04T07:15:00+01:00.",
             ),
         ]
     )

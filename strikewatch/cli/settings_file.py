@@ -69,7 +69,7 @@ def _path(config: Path | None) -> Path | None:
 
 
 def _candidates() -> Iterator[Path]:
-    """Yield where a settings file is looked for when none is named, in order."""
+    """Yield the places where a settings file is searched, in order."""
     yield Path(NAME)
     from platformdirs import PlatformDirs
 

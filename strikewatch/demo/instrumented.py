@@ -55,7 +55,7 @@ class InstrumentedWorker(Worker):
         self._tasks = sorted(equipment.tasks, key=lambda task: task.at_s)
         self.level = equipment.greaser.level
         self._low_ns: Instant | None = None
-        self._dry: tuple[Instant, float] | None = None
+        self._grease_gap: tuple[Instant, float] | None = None
         self._fired_s = 0.0
         self._misread_ns: Instant | None = None
         self._press_bar = equipment.press_bar
@@ -124,19 +124,19 @@ class InstrumentedWorker(Worker):
     def _pump(self, duration_s: float, firing: bool, dry: bool, flow: bool) -> None:
         now_ns = self.timeline.now_ns
         if dry:
-            since_ns, firing_s = self._dry or (now_ns, 0.0)
-            self._dry = (since_ns, firing_s + duration_s * firing)
+            since_ns, firing_s = self._grease_gap or (now_ns, 0.0)
+            self._grease_gap = (since_ns, firing_s + duration_s * firing)
         elif flow:
-            self._end_dry()
+            self._end_grease_gap()
             self.level = max(0.0, self.level - self.equipment.greaser.use_per_h * duration_s / 3600.0)
         if self.level < LOW_LEVEL and self._low_ns is None:
             self._low_ns = now_ns
 
-    def _end_dry(self) -> None:
-        if self._dry is not None:
-            since_ns, firing_s = self._dry
+    def _end_grease_gap(self) -> None:
+        if self._grease_gap is not None:
+            since_ns, firing_s = self._grease_gap
             self.timeline.label("no_grease_flow", since_ns, self.timeline.now_ns, firing_s=round(firing_s, 3))
-        self._dry = None
+        self._grease_gap = None
 
     def _end_low(self) -> None:
         if self._low_ns is not None:
@@ -145,7 +145,7 @@ class InstrumentedWorker(Worker):
 
     def run(self) -> None:
         super().run()
-        self._end_dry()
+        self._end_grease_gap()
         self._end_low()
 
     def _next_task(self, left_s: float) -> None:

@@ -20,6 +20,7 @@ from strikewatch.detectors import same_spot
 from strikewatch.detectors.greasing import manual_greasing
 from strikewatch.detectors.registry import FAULTS
 from strikewatch.engine.pipeline import HammerSettings
+from strikewatch.review import coaching
 from strikewatch.review.data.tables import Reasons
 
 if TYPE_CHECKING:
@@ -89,22 +90,15 @@ class Measure:
         return self.label if self.unit == "1" else f"{self.label}, {self.unit}"
 
 
-_MISUSE_LABELS: Final[Mapping[str, str]] = {
-    "low_engine_speed": "Engine turned down",
-    "end_of_stroke": "Firing at a cylinder's end",
-    "over_side": "Firing over the side",
-    "off_square": "Firing off square",
-    "feed_force": "Feed force outside its band",
-    "submerged": "Firing under water",
-}
-"""Labels of faults whose name in words would not do."""
+_NAMES: Final = coaching.read()
 
 
 def _seconds_of(fault: Fault) -> Measure:
     """Return the measure of the seconds at fault, which the fault's `duration` gives."""
-    label = _MISUSE_LABELS.get(fault.name, fault.name.replace("_", " ").capitalize())
     over = f"{fault.duration_over}_s"
-    return Measure(f"{fault.name}_s", "s", label, fault.name, "", fault.duration, over, grouped=True)
+    return Measure(
+        f"{fault.name}_s", "s", _NAMES.name(fault.name), fault.name, "", fault.duration, over, grouped=True
+    )
 
 
 _WORK_MEASURES: Final = (

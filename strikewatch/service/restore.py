@@ -75,7 +75,7 @@ def restore(settings: Settings, copy: Path | None, now: Instant) -> Restored:
         path = settings.store.where
         if not isinstance(path, Path):
             raise InputError(
-                "PostgreSQL restores its own copies: pg_restore, then strikewatch restore --recordings-only"
+                "restore a PostgreSQL database with pg_restore, then run: strikewatch restore --recordings-only"
             )
         former = _replace_with(settings, copy, path.resolve(), now, done)
     try:

@@ -20,7 +20,7 @@ SendUrgent = Callable[[Sequence[tuple[str, Message]]], None]
 """Called with (endpoint, message) to be sent before they are stored."""
 
 UNAVAILABLE_NS: Final = 10 * SECOND
-"""A database that refuses for less, such as while it is copied, is no alert."""
+"""Shorter refusals, such as while the database is copied, raise no alert."""
 
 
 class StoreMonitor:

@@ -36,7 +36,7 @@ from strikewatch.web.api.problems import Problem
 from strikewatch.web.settings import Network, Settings, is_loopback, networks
 
 ANONYMOUS: Final = Holder("", "view", 0, None)
-"""A person at this machine while no token exists."""
+"""The holder for a person at this machine who has no token and needs none."""
 SESSION_COOKIE: Final = "strikewatch_session"
 CSRF_HEADERS: Final = ("strikewatch-csrf-token", "strikewatch-seal")
 """Headers that carry the CSRF token; pages opened before an upgrade send the second one."""

@@ -184,7 +184,7 @@ class Connections:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a connection is limited by: the others, and the time without progress, s."""
+    """Limits of a connection: the number of connections, and the time without progress, s."""
 
     connections: Connections
     timeout_s: float

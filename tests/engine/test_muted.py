@@ -1,8 +1,6 @@
 """Suppressions are listed until they end, ended alerts cannot be shelved, and alerts not sent are counted."""
 
-from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable
 
 import pytest
 
@@ -11,19 +9,6 @@ from strikewatch.storage.queries.active import count_sent, ended_groups
 from tests.engine.scenario import HOUR_NS, MINUTE, SITE, START, AlertScenario
 
 Make = Callable[..., AlertScenario]
-
-
-@pytest.fixture
-def make(tmp_path: Path) -> Iterator[Make]:
-    scenarios: list[AlertScenario] = []
-
-    def make_scenario(**alarms: Any) -> AlertScenario:
-        scenarios.append(AlertScenario(tmp_path, **alarms))
-        return scenarios[-1]
-
-    yield make_scenario
-    for scenario in scenarios:
-        scenario.close()
 
 
 def test_an_ended_alert_cannot_be_shelved_and_suppresses_no_later_one(make: Make) -> None:

@@ -1,28 +1,11 @@
 """Which notifications are sent, and when, with a real database."""
 
-from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
-
-import pytest
+from collections.abc import Callable
 
 from strikewatch.core.instant import SECOND
 from tests.engine.scenario import HOUR_NS, MINUTE, AlertScenario
 
 Make = Callable[..., AlertScenario]
-
-
-@pytest.fixture
-def make(tmp_path: Path) -> Iterator[Make]:
-    scenarios: list[AlertScenario] = []
-
-    def make_scenario(**alarms: Any) -> AlertScenario:
-        scenarios.append(AlertScenario(tmp_path, **alarms))
-        return scenarios[-1]
-
-    yield make_scenario
-    for scenario in scenarios:
-        scenario.close()
 
 
 def test_a_single_alert_is_sent_at_once(make: Make) -> None:

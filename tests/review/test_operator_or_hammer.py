@@ -3,9 +3,10 @@
 import pandas as pd
 import pytest
 
+from strikewatch.core.finding import Exposure as Hours
 from strikewatch.review import rates
 from strikewatch.review.data.schemas import EXPOSURE, FAULTS, UNASSIGNED
-from strikewatch.review.data.tables import NO_LIMITS, Feeds, Hours
+from strikewatch.review.data.tables import NO_LIMITS, Feeds
 from strikewatch.review.statistics.comparisons import (
     SiteFault,
     hammers_above,

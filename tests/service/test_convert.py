@@ -144,7 +144,7 @@ def test_a_log_without_a_usable_row_is_refused(tmp_path: Path, lines: str, expec
 def test_an_existing_folder_is_not_overwritten(tmp_path: Path) -> None:
     path = csv(tmp_path, [(0, "1")])
     converted(tmp_path, path)
-    with pytest.raises(InputError, match="is there already"):
+    with pytest.raises(InputError, match="exists already"):
         converted(tmp_path, path)
 
 

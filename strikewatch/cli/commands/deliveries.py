@@ -223,7 +223,7 @@ def _send_test_by_processor(settings: "Settings", endpoint: str) -> int:
 
 
 def _address(settings: "Settings", endpoint: str) -> str:
-    """Return where an endpoint is. Raises InputError where the settings have none of that name."""
+    """Return the address of an endpoint. Raises InputError if the settings have no endpoint of that name."""
     from strikewatch.service.endpoints import addresses
 
     known = addresses(settings)

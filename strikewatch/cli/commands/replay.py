@@ -184,7 +184,7 @@ def _operator_counts(records: Records) -> Table:
 
 
 def _cross_table(what: str, names: Sequence[str], pairs: Iterable[tuple[str, str]]) -> Table:
-    """Return a cross table: a row for each first of a pair, a column for each of `names`, and the sum."""
+    """Count pairs in a table: a row per first item, a column per second (`names`), and a column of totals."""
     counted = Counter(pairs)
     table = plain_table(what, *names, "all", right=(*names, "all"))
     for first in sorted({one for one, _ in counted}):

@@ -48,7 +48,7 @@ _filters = click.option(
     "filters",
     multiple=True,
     metavar="FILTER",
-    help="Topic filter to hear (default: #); repeatable.",
+    help="Topic filter to listen to (default: #); repeatable.",
 )
 
 
@@ -150,9 +150,9 @@ def access_list(tables: "dict[str, SourceTable]", user: str) -> list[str]:
 def try_(options: Namespace) -> int:
     """Show what the source NAME makes of captured payloads: rows, events, what is rejected or passed over.
 
-    FILE is a payload, or has one a line, also with the topic before it, or what `listen --to` wrote; binary payloads
-    may be in hex. A folder stands for its files. At the end stands what the table probably misses. The exit code is 1
-    if something is rejected or there is no value.
+    FILE holds one payload, or one a line (optionally after its topic), or was written by `listen --to`; binary
+    payloads may be in hex. A folder means all of its files. The summary says what the table probably misses. The exit
+    code is 1 if something is rejected or there is no value.
     """
     from strikewatch.core import instant
     from strikewatch.core.printable import printable
@@ -259,7 +259,11 @@ def listen(options: Namespace) -> None:
     "--from", "files", multiple=True, type=shared.PATH, metavar="FILE", help="Captured messages; repeatable."
 )
 @click.option(
-    "--topic", "filters", multiple=True, metavar="FILTER", help="Topic filter to hear, or the topic of FILE."
+    "--topic",
+    "filters",
+    multiple=True,
+    metavar="FILTER",
+    help="Topic filter to listen to, or the topic of FILE.",
 )
 @_seconds
 @click.option("--site", metavar="SITE", help="Id of the site, for topics that name none.")
@@ -298,9 +302,7 @@ def propose(options: Namespace) -> None:
         kept.append(message)
     text = propose_tables(kept, options.site)
     if not text:
-        raise InputError(
-            "no message of a topic that is still without a source; see `strikewatch sources listen`"
-        )
+        raise InputError("no message was heard on a topic without a source; see `strikewatch sources listen`")
     print(text, end="")
 
 

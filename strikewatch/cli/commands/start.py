@@ -24,7 +24,7 @@ def demo(options: Namespace) -> None:
 
 @shared.command("strikewatch guide", "strikewatch guide faults")
 @click.argument("topic", required=False, metavar="[TOPIC]")
-@click.option("--markdown", is_flag=True, help="Print the source, not rendered for reading.")
+@click.option("--markdown", is_flag=True, help="Print the Markdown source.")
 @shared.as_json("one topic a line")
 def guide(options: Namespace) -> None:
     """Print the guide on TOPIC; without one, list the topics."""

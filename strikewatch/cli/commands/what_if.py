@@ -39,7 +39,7 @@ MAX_LISTED: Final = 40
 )
 @click.option("--sweep", metavar="NAME=VALUES", help="Such as faults.same_spot.limit_s=8:30:2, or =12,15,20.")
 @click.option(
-    "--html", type=shared.PATH, metavar="FILE", help="Write the sweep as a picture, a page of its own."
+    "--html", type=shared.PATH, metavar="FILE", help="Also write the sweep as a chart in an HTML page."
 )
 @shared.as_json("one alert, or one value, a line")
 def what_if(options: Namespace) -> None:

@@ -56,7 +56,7 @@ def read(path: Path | None = None) -> Coaching:
         heads = {name: _HEAD.validate_python(tables.pop(name, None)) for name in ("language", "caution")}
     except ValidationError:
         raise InputError(
-            f"{path}: `language` and `caution` must both be there, as texts; compare with {OWN}"
+            f"{path}: `language` and `caution` must both be present, as text; compare with {OWN}"
         ) from None
     try:
         return Coaching(**heads, notes=_NOTES.validate_python(tables))

@@ -115,8 +115,8 @@ class RateTable:
 class OperatorPart:
     """An operator's page: work, what to talk about, faults, progress, highlights, and what went well.
 
-    `lines`: faults to show; `none`: sentences on the others. `topics`: faults to coach on; without any, `summary` says
-    how the operator stands. `talks`: what came of each talk.
+    `lines`: faults to show; `none`: sentences on the others. `topics`: faults to coach on; without any, `summary` gives
+    the result of the comparison. `talks`: the effect of each coaching talk.
     """
 
     operator: str

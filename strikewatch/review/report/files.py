@@ -131,11 +131,13 @@ def print_pdf(browser: str, page: Path, target: Path) -> None:
         try:
             done = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
         except (OSError, subprocess.TimeoutExpired) as error:
-            raise InputError(f"--pdf: {command[0]} did not print ({error}); {_BY_HAND}") from None
+            raise InputError(
+                f"--pdf: {command[0]} could not print the report ({error}); {_BY_HAND}"
+            ) from None
         if done.returncode or not pdf.exists():
             errors = done.stderr.decode(errors="replace").strip().splitlines()
             why = errors[-1] if errors else f"exit {done.returncode}"
-            raise InputError(f"--pdf: {command[0]} did not print ({why}); {_BY_HAND}")
+            raise InputError(f"--pdf: {command[0]} could not print the report ({why}); {_BY_HAND}")
         try:
             shutil.copyfile(pdf, target)
         except OSError as error:

@@ -52,7 +52,7 @@ def convert(
     Raises InputError, also if more than `allow_loss` percent of a file would be left out.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder}: is there already; name a new folder")
+        raise InputError(f"{folder}: exists already and is not empty; name a new folder")
     result = Converted(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)

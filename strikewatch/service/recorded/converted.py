@@ -95,7 +95,7 @@ def notes_of(path: Path, account: Account) -> Iterator[str]:
     if account.twice:
         yield (
             f"{path.name}: {account.twice:,} times lie in the hour that occurs twice when the clocks are put back: "
-            "taken by their order, as its first time round until they step back"
+            "assigned by their order, to its first pass until the times step back"
         )
 
 

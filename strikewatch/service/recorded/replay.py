@@ -1,6 +1,6 @@
 """Replay recorded shifts through the same engine as live samples; the recording gives the time.
 
-Each hammer's rows are taken in time order, in whatever order recordings and rows are (`sources/recordings/merge`).
+Each hammer's rows are taken in time order, regardless of the order of recordings and rows (`sources/recordings/merge`).
 """
 
 import math
@@ -85,7 +85,7 @@ class ReplayResult:
 
     @property
     def records(self) -> list[dict[str, Any]]:
-        """The alert records in onset order. They are made at their first use."""
+        """The alert records in onset order. They are created on first use."""
         if self._records is None:
             made = [alert.record() for alert in self.alerts]
             self._records = sorted(made, key=lambda r: (r["onset"], r["hammer"], r["fault"], r["site"]))
@@ -146,8 +146,8 @@ class ReplayResult:
             yield f"{n} times have no offset and are taken as local times of {self.zone}"
         if n := self.assumed["twice"]:
             yield (
-                f"{n} of those lie in the hour that occurs twice when the clock is put back: taken by their order, "
-                "as its first time round until they step back"
+                f"{n} of those lie in the hour that occurs twice when the clock is put back: assigned by their "
+                "order, to its first pass until the times step back"
             )
         if self.ignored:
             yield f"columns not known and not used: {', '.join(_with_nearest(sorted(self.ignored)))}"

@@ -1,8 +1,8 @@
 """Decode CAN frames by DBC files: whole columns at a time, the same values as cantools.
 
-cantools (the extra `can`) reads the DBC. A message of SAE J1939 is found by its parameter group number (PGN), whatever
-the priority and source address of the frame. J1939-71 reserves the highest raw values of a signal for "error" and "not
-available": no value results from them.
+cantools (the extra `can`) reads the DBC. A message of SAE J1939 is found by its parameter group number (PGN),
+regardless of the priority and source address of the frame. J1939-71 reserves the highest raw values of a signal for
+"error" and "not available": no value results from them.
 """
 
 from collections import Counter
@@ -210,7 +210,7 @@ class Database:
             yield Records(len(rows), columns, some.time_ns, first, "frame", units)
 
     def _message_of(self, key: int) -> int:
-        """Return the number of the message of an identifier, -1 for none."""
+        """Return the number of the message that has an identifier, -1 for none."""
         if key not in self._of_key:
             self._of_key[key] = self._find(key)
         return self._of_key[key]

@@ -36,7 +36,7 @@ class LogMapper:
         self._where = conditions(source.where, resolve, source.decimal)
         at = () if source.time is None or source.time.at is None else source.time.at
         self._time = [resolve(path) for path in ((at,) if isinstance(at, str) else at)]
-        self._who = {text: resolve(text) for text in (source.site, source.hammer) if is_path(text)}
+        self._id_columns = {text: resolve(text) for text in (source.site, source.hammer) if is_path(text)}
         self._name = resolve(source.name) if source.name is not None and is_path(source.name) else None
         self._value = resolve(source.value) if source.value is not None else None
         if source.name is not None and (self._name is None or self._value is None):
@@ -55,7 +55,7 @@ class LogMapper:
         own = [place for place in (self._name, self._value) if place is not None]
         each = (
             self._time,
-            self._who.values(),
+            self._id_columns.values(),
             self._where,
             self._channels.wanted(),
             self._event_columns.values(),
@@ -175,9 +175,9 @@ class LogMapper:
         return found
 
     def _filled(self, records: Records, text: str, words: Mapping[str, str]) -> str | Column:
-        """Return a text with its words filled in, or the column that a path names."""
+        """Fill in the `{words}` of a text; return the column instead if it is a path."""
         if is_path(text):
-            return records.columns[self._who[text]]
+            return records.columns[self._id_columns[text]]
         for word in words_in(text):
             text = text.replace(f"{{{word}}}", words.get(word, ""))
         return text

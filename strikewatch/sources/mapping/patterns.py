@@ -57,7 +57,7 @@ class Topic:
             raise PatternError(f"{text!r}: shared subscriptions do not keep the order of messages")
         levels = text.split("/")
         if "#" in levels[:-1]:
-            raise PatternError(f"{text!r}: # may stand only at the end (MQTT 5.0, 4.7.1.2)")
+            raise PatternError(f"{text!r}: # is allowed only at the end (MQTT 5.0, 4.7.1.2)")
         _refuse_twice(text)
         self.text = text
         self.words = tuple(_WORD.findall(text))

@@ -2,11 +2,10 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, and_, delete
 
-from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, HistoryEntry, LifecycleEvent, Shelf, step
 from strikewatch.storage.actions import rows as table
@@ -14,6 +13,9 @@ from strikewatch.storage.actions.rows import AlertKey, HandlingRow
 from strikewatch.storage.commit.prepared import upsert
 from strikewatch.storage.queries.alerts import ListedAlert, look_up
 from strikewatch.storage.schema.alarm_tables import OPEN, handling, history, shelves
+
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
 
 _SHELF: Final = upsert(shelves, ["site", "hammer", "fault"])
 
@@ -23,7 +25,7 @@ class ActionResult:
     """The result of an action: the alert that it named, if any, as it is now, and how many alerts it changed."""
 
     alert: ListedAlert | None
-    key: Key
+    key: "Key"
     changed: int
 
 

@@ -176,7 +176,7 @@ class Facet:
 
 
 def facets(connection: Connection, wanted: Filter) -> list[Facet]:
-    """Count the matching alerts, in whatever state, by what they can be filtered by."""
+    """Count the matching alerts, in any state, by what they can be filtered by."""
     c = alerts.c
     columns = (c.site, c.hammer, c.operator, c.fault, c.priority)
     conditions = _conditions(replace(wanted, states=STATES))

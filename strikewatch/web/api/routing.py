@@ -76,7 +76,7 @@ class ApiContext:
         return AlertActions(self.database, seconds(self.alarms.longest_shelf_h * 3600), self.sites)
 
     def limited_to(self, holder: Holder) -> "ApiContext":
-        """Return the context of a sender."""
+        """Return this context, limited to the sites that the sender may see."""
         return self if holder.sites is None else replace(self, sites=holder.sites)
 
 

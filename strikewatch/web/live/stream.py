@@ -78,12 +78,12 @@ def as_json(key: Key, hammer: LiveHammer) -> dict[str, Any]:
 
 
 Reader = asyncio.Queue[SharedEvent | None]
-"""What waits for one reader; None: disconnect."""
+"""Updates waiting for one reader; None: disconnect."""
 
 
 @dataclass(slots=True)
 class Audience:
-    """The readers who may see the same sites. `last_sent_s`: in the loop's time."""
+    """The readers who may see the same sites. `last_sent_s`: by the event loop's clock."""
 
     readers: set[Reader] = field(default_factory=set)
     compressor: SharedCompressor = field(default_factory=SharedCompressor)

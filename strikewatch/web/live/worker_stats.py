@@ -1,4 +1,4 @@
-"""How the worker is doing: written by its thread, read by others. Single assignments, so no lock."""
+"""Statistics of the worker: written by its thread, read by others. Single assignments, so no lock."""
 
 import time
 from collections.abc import Callable

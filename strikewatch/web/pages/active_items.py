@@ -19,15 +19,12 @@ from strikewatch.storage.queries.active import EndedGroup, Mute
 from strikewatch.storage.queries.alerts import ListedAlert
 from strikewatch.web.pages.formatting import Formatting, clock
 
-_LIMITS: Final = {
-    "same_spot": ("same_spot", "limit_s"),
-    "hot_oil": ("hot_oil", "limit_c"),
-    "oil_heating": ("oil_heating", "limit_c"),
-    "cold_oil": ("cold_oil", "limit_c"),
-    "grease_due": ("grease", "due_s"),
-    "grease_overdue": ("grease", "overdue_s"),
+_GAUGES: Final = {
+    "same_spot": "spot",
+    **dict.fromkeys(("hot_oil", "oil_heating", "cold_oil"), "oil"),
+    **dict.fromkeys(("grease_due", "grease_overdue"), "grease"),
 }
-"""Fault → the setting that is its limit. The limits of other faults are those of their traces."""
+"""Fault → the live value that the page shows with it and its limit (`static/live.js`). Others show their limit only."""
 _TRACED: Final = {
     fault.name: (detector.name, fault.trace)
     for detector in DETECTORS
@@ -90,15 +87,14 @@ class Renderer:
                 by_hammer[f"{mute.site}/{mute.hammer}"].append(str(self("mute_label", mute)).strip())
         return {key: "; ".join(labels) for key, labels in by_hammer.items()}
 
+    def gauge(self, fault: str) -> str:
+        """Return the live value to show with a fault, "" for none."""
+        return _GAUGES.get(fault, "")
+
     def limit(self, record: Mapping[str, Any]) -> str:
         """Return the limit that an alert's value has passed, "" if there is none to show."""
         formatting, fault = self._formatting, record["fault"]
         settings = self._settings_of((record["site"], record["hammer"]))
-        if fault in _LIMITS:
-            detector, name = _LIMITS[fault]
-            value = getattr(settings[detector], name, None)
-            shown = formatting.work_time(value / 3600) if value and detector == "grease" else None
-            return shown or ("" if value is None else formatting.limit(name, value))
         if fault in _TRACED:
             detector, trace = _TRACED[fault]
             limits = [limit for limit in trace.limits(settings[detector]) if math.isfinite(limit)]
@@ -144,7 +140,7 @@ def verdict(
     acknowledged: Sequence[Group],
     mutes: Sequence[Mute],
 ) -> str:
-    """Say how many hammers need action, and what else stands; it says nothing about data that does not come."""
+    """Count the hammers that need action and the other active alerts, in words. Missing data is not mentioned."""
     t = formatting.translation
     hammers = sum(bool(group.hammer) for group in urgent)
     system = count_alerts(group for group in urgent if not group.hammer)

@@ -253,7 +253,7 @@ class Formatting:
         )
 
     def fault_name(self, fault: str) -> str:
-        """Return what people call a fault."""
+        """Return the display name of a fault."""
         key = f"fault.{fault}.name"
         return self.translation(key) if self.translation.has(key) else fault.replace("_", " ").capitalize()
 

@@ -65,7 +65,7 @@ CASES: dict[str, tuple[str, str]] = {
     'topic = "a/{site}/{device}"\ntime = "arrival"\nhammer = "{devise}"\n' + CHANNEL: ("hammer", "{devise}"),
     'topic = "a/#/{hammer}"\nsite = "s"\ntime = "arrival"\n' + CHANNEL: (
         "topic",
-        "# may stand only at the end",
+        "# is allowed only at the end",
     ),
     'topic = "a+/{hammer}"\nsite = "s"\ntime = "arrival"\n' + CHANNEL: (
         "topic",

@@ -69,7 +69,9 @@ def hammer(pages: Pages, page: PageRequest) -> Response:
     live = pages.live_state.hammers.get(key)
     if live is None:
         raise Problem(
-            404, f"no data has come from a hammer {key[1]} at {key[0]}", "check the address, or go to Now"
+            404,
+            f"no data has been received from hammer {key[1]} at {key[0]}",
+            "check the address, or go to Now",
         )
     zone = pages.sites.zone_of(key[0])
     # The day is drawn from the hour of its first data on.
