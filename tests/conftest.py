@@ -3,7 +3,7 @@
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -22,7 +22,6 @@ FIRST = (
     "tests/web/test_browser.py",
     TRIALS,  # many processes at once, with times that matter: one after the other
     "tests/storage/test_kill.py",
-    "tests/service",
     "tests/physics/test_blank_firing.py",
     "tests/review",
     "tests/cli",
@@ -31,7 +30,9 @@ FIRST = (
     "tests/storage",
     "tests/web",
 )
-"""What waits or takes longest is begun first, so that all workers end at about the same time."""
+"""What takes longest is begun first, so that all workers end at about the same time."""
+WAITING = "tests/service"
+"""Tests that mostly wait for processes. Workers run them in between others, so that the cores are never idle."""
 LAST = ("tests/detectors",)
 """Hundreds of short tests, to fill the gaps."""
 
@@ -64,6 +65,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if file == TRIALS or not file.startswith(SPREAD):
             item.add_marker(pytest.mark.xdist_group(file))
     items.sort(key=_rank)
+    if hasattr(config, "workerinput"):
+        items[:] = _with_waiting_in_between(items)
+
+
+def _with_waiting_in_between(items: Sequence[pytest.Item]) -> list[pytest.Item]:
+    """Return the tests with those of `WAITING` spread evenly over all that come before `LAST`."""
+    waiting, busy, last = list[pytest.Item](), list[pytest.Item](), list[pytest.Item]()
+    for item in items:
+        file = _file(item)
+        waits = file.startswith(WAITING) and file != TRIALS
+        (waiting if waits else last if file.startswith(LAST) else busy).append(item)
+    position = {item: k / len(group) for group in (busy, waiting) for k, item in enumerate(group)}
+    return [*sorted([*busy, *waiting], key=position.__getitem__), *last]
 
 
 def _file(item: pytest.Item) -> str:
