@@ -19,6 +19,7 @@ from strikewatch.service.admission import Admission
 from strikewatch.service.clock import CorrectedClock
 from strikewatch.service.feed_tally import FeedTally
 from strikewatch.service.mapped_messages import MappedMessages
+from strikewatch.service.step_limit import StepLimit
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
@@ -119,6 +120,7 @@ class Intake:
         self._check = check
         self._hold = Hold(lambda key: bounds_of(settings.of_hammer(key)))
         self._scanner = Scanner()
+        self._limit = StepLimit()
         self.sources = sources or Sources({})
         self._route = lru_cache(maxsize=4096)(self._find_route)
         self._in_time: dict[Key, int] = {}  # the connection by which a hammer's newest rows came; 0: late
@@ -154,6 +156,7 @@ class Intake:
 
     def decode(self, messages: Sequence[Message], step: Step) -> None:
         """Decode messages into the step; reject what cannot be used."""
+        self._limit.next_step()
         samples: dict[Key, list[Message]] = {}
         mapped = MappedMessages(self.sources, self._hold)
         for message in messages:
@@ -265,7 +268,12 @@ class Intake:
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
             # where a null ends a hold, the scanner's NaN would be wrong
-            if key not in self._admission or key in self._hold or key in step.postponed_hammers:
+            if (
+                key not in self._admission
+                or key in self._hold
+                or key in step.postponed_hammers
+                or not self._limit.has_room(key, run.rows)
+            ):
                 for message in own:
                     self._decode_strictly(message, key, step)
             else:
@@ -304,9 +312,14 @@ class Intake:
                 step.postponed_hammers.add(key)
                 step.postponed.append(message)
                 return
-            self._hold.expect(key, decoded.rows)
-            newest = int(decoded.rows.time_ns[-1]) if len(decoded.rows) else NEVER
-            self._add_rows(key, decoded.rows, newest, (message,), step)
+            rows, whole = self._limit.take(key, message, decoded.rows)
+            self._hold.expect(key, rows)
+            newest = int(rows.time_ns[-1]) if len(rows) else NEVER
+            self._add_rows(key, rows, newest, (message,), step)
+            if not whole:
+                step.postponed_hammers.add(key)
+                step.postponed.append(message)
+                return
             for rejected in decoded.rejected:
                 step.reject(message.topic, message.payload, rejected, key)
         else:

@@ -19,6 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sources.mqtt.network_thread import disconnect
 from tests.broker import Broker
 from tests.service.forked import Forked
 
@@ -212,8 +213,7 @@ class Gateway:
         until(lambda: self._taken == self._sent)
 
     def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        disconnect(self._client)
 
 
 def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:

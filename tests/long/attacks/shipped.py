@@ -16,6 +16,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from strikewatch.sources.mqtt.network_thread import disconnect
 from tests.broker import Broker, free_port
 from tests.long.attacks.honest import HAMMERS, SITE
 
@@ -111,8 +112,7 @@ class Sender:
     ) -> None:
         with self._changed:
             self._changed.wait_for(lambda: not self._left, WAIT_S)
-        self._client.disconnect()
-        self._client.loop_stop()
+        disconnect(self._client)
 
     def _taken(self, *_: Any) -> None:
         with self._changed:
