@@ -17,8 +17,8 @@ IntArray = npt.NDArray[np.int64]
 
 QUANTUM_NS: Final = 5 * SECOND
 """A longer time between two rows counts as this much."""
-LIMIT_NS: Final = 2500 * QUANTUM_NS
-"""Time of rows that a step takes of one hammer: 3.5 h with a row a second, 2,500 rows with one a minute."""
+LIMIT_NS: Final = 1250 * QUANTUM_NS
+"""Time of rows that a step takes of one hammer: 1.7 h with a row a second, 1,250 rows with one a minute."""
 
 
 class StepLimit:

@@ -156,16 +156,17 @@ def cost(time_ns: Any) -> int:
 def test_a_second_message_has_what_the_first_left_and_another_hammer_all() -> None:
     limit = StepLimit()
     limit.next_step()
-    rows = Rows(np.arange(2000, dtype=np.int64) * QUANTUM_NS, {})
+    all_, n = LIMIT_NS // QUANTUM_NS, LIMIT_NS // QUANTUM_NS * 4 // 5
+    rows = Rows(np.arange(n, dtype=np.int64) * QUANTUM_NS, {})
     first, second = message("HB-66", 1), message("HB-66", 2)
     assert limit.has_room(KEY, rows)
     assert not limit.has_room(KEY, rows)
     part, whole = limit.take(KEY, second, rows)
-    assert (len(part), whole) == (500, False)
+    assert (len(part), whole) == (all_ - n, False)
     part, whole = limit.take(("fennick-hollow", "HB-03"), first, rows)
-    assert (len(part), whole) == (2000, True)
+    assert (len(part), whole) == (n, True)
     limit.next_step()
-    assert len(limit.take(KEY, second, rows)[0]) == 1500
+    assert len(limit.take(KEY, second, rows)[0]) == 2 * n - all_
 
 
 def test_a_message_that_comes_again_begins_anew() -> None:
