@@ -28,6 +28,7 @@ from strikewatch.demo.machine import Equipment, Greaser, MaintenanceTask, Planne
 from strikewatch.demo.site import HAMMERS, INSTRUMENTED, OPERATORS, SITE, Hammer, random_source, simulate
 from strikewatch.demo.work import Plan, Worker, WorkPeriod
 from strikewatch.errors import BrokerError
+from strikewatch.sources.mqtt.network_thread import disconnect
 
 QOS: Final = 1
 FLUSH_S: Final = 2.0
@@ -277,8 +278,7 @@ class Gateways:
             self._thread.join()
             self._thread = None
         for client in self._clients.values():
-            client.disconnect()
-            client.loop_stop()
+            disconnect(client)
         self._clients.clear()
 
     def __enter__(self) -> "Gateways":

@@ -21,6 +21,7 @@ from strikewatch.errors import BrokerError, InputError
 from strikewatch.sources.mapping.authoring.trial import Captured
 from strikewatch.sources.mapping.tables import SourceTable
 from strikewatch.sources.mqtt.connect import read_password, tls_context
+from strikewatch.sources.mqtt.network_thread import disconnect
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 
 MAX_WAITING: Final = 20_000
@@ -239,8 +240,7 @@ class Listener:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        disconnect(self._client)
 
     def messages(self, seconds: float) -> Iterator[Captured]:
         """Yield what is heard in the next seconds."""

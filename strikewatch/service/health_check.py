@@ -21,6 +21,7 @@ from strikewatch.errors import StrikewatchError
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import topic
 from strikewatch.sources.mqtt.connect import open_socket, read_password, tls_context
+from strikewatch.sources.mqtt.network_thread import disconnect
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit.broker_session import PREFIX, is_guessable, new_client_id, read_session
@@ -138,8 +139,7 @@ def _sign_in(mqtt: Mqtt) -> CheckResult:
     silent = "see the broker's log" + ("" if mqtt.tls else ", and whether the port requires TLS")
     client.loop_start()
     answered.wait(mqtt.connect_timeout_s)
-    client.disconnect()
-    client.loop_stop()
+    disconnect(client)
     return found[0] if found else CheckResult("sign-in", "trouble", "no answer in time", silent)
 
 

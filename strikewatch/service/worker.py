@@ -142,7 +142,7 @@ class Worker:
 
     def turn(self, timeout_s: float) -> int:
         """Make one step with the messages that arrive within `timeout_s`; return how many there were."""
-        messages = self._source.take(STEP_MESSAGES, timeout_s)
+        taken = messages = self._source.take(STEP_MESSAGES, timeout_s)
         step = Step(self._intake.clock())
         self._decoder.decode(messages, step)
         now = self._monotonic()
@@ -167,7 +167,7 @@ class Worker:
                 messages = [message for message in messages if id(message) not in postponed]
             self._source.acknowledge(messages)
         self.messages += len(messages)
-        return len(messages)
+        return len(taken)
 
     def replay_recorded(self, recorded: Recorded, received: Instant) -> None:
         """Make one step with rows and events of our own recordings, as it was made when they arrived.

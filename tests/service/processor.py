@@ -21,6 +21,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.precompile import precompile
+from strikewatch.sources.mqtt.network_thread import disconnect
 from tests.broker import Broker
 from tests.service.forked import Forked
 from tests.waiting import LIMIT_S, until
@@ -207,8 +208,7 @@ class Gateway:
         until(lambda: self._taken == self._sent)
 
     def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        disconnect(self._client)
 
 
 def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:

@@ -2,7 +2,7 @@
 
 decoder.py          routes, scans, decodes or maps messages   admission.py  limits to new hammers
 mapped_messages.py  rows of mapped topics, by hammer          step.py       the data of one step
-intake.py           orders what has arrived, by hammer
+intake.py           orders what has arrived, by hammer         step_limit.py  bounds the rows of a hammer in a step
 """
 
 from strikewatch.service.intake.decoder import Decoder

@@ -12,6 +12,7 @@ from strikewatch.errors import Rejected
 from strikewatch.service.intake.intake import Intake
 from strikewatch.service.intake.mapped_messages import MappedMessages
 from strikewatch.service.intake.step import Step
+from strikewatch.service.intake.step_limit import StepLimit
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
@@ -45,10 +46,12 @@ class Decoder:
         self._check = check
         self._sources = sources or Sources({})
         self._scanner = Scanner()
+        self._limit = StepLimit()
         self._route = lru_cache(maxsize=4096)(self._find_route)
 
     def decode(self, messages: Sequence[Message], step: Step) -> None:
         """Decode messages into the step; reject what cannot be used."""
+        self._limit.next_step()
         samples: dict[Key, list[Message]] = {}
         mapped = MappedMessages(self._sources, self._intake.hold)
         for message in messages:
@@ -160,7 +163,12 @@ class Decoder:
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
             # where a null ends a hold, the scanner's NaN would be wrong
-            if key not in self._intake.admission or key in self._intake.hold or key in step.postponed_hammers:
+            if (
+                key not in self._intake.admission
+                or key in self._intake.hold
+                or key in step.postponed_hammers
+                or not self._limit.has_room(key, run.rows)
+            ):
                 for message in own:
                     self._decode_strictly(message, key, step)
             else:
@@ -199,9 +207,14 @@ class Decoder:
                 step.postponed_hammers.add(key)
                 step.postponed.append(message)
                 return
-            self._intake.hold.expect(key, decoded.rows)
-            newest = int(decoded.rows.time_ns[-1]) if len(decoded.rows) else NEVER
-            self._intake.add_rows(key, decoded.rows, newest, (message,), step)
+            rows, whole = self._limit.take(key, message, decoded.rows)
+            self._intake.hold.expect(key, rows)
+            newest = int(rows.time_ns[-1]) if len(rows) else NEVER
+            self._intake.add_rows(key, rows, newest, (message,), step)
+            if not whole:
+                step.postponed_hammers.add(key)
+                step.postponed.append(message)
+                return
             for rejected in decoded.rejected:
                 step.reject(message.topic, message.payload, rejected, key)
         else:

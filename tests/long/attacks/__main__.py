@@ -10,6 +10,7 @@ import sys
 from tests.long.attacks import doors, invented, session, shapes, single_hammer, webhook
 from tests.long.attacks.attack import Attack, format_failure, format_result, table_heading
 from tests.long.attacks.measure import AFTER_S, AFTER_SHORT_S, ALERT_TIMEOUT_S, Sites, run_attack
+from tests.long.compiled import compile_detectors
 
 ATTACKS: dict[str, Attack] = {
     attack.name: attack
@@ -41,6 +42,7 @@ def main() -> int:
     if options.short:
         chosen = [one for one in chosen if one.short is not None and one.plain]
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # so that no process of a site is left behind
+    compile_detectors()
     print(table_heading(), flush=True)
     held = True
     with Sites(fresh=not options.short) as sites:

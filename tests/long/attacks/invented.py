@@ -5,7 +5,8 @@ import time
 
 from strikewatch.core import instant
 from tests.long.attacks.attack import Attack, AttackReport
-from tests.long.attacks.shipped import COLLECTOR, Sender
+from tests.long.attacks.honest import SITE
+from tests.long.attacks.shipped import COLLECTOR, NEW, Sender
 from tests.long.attacks.site import Site, wait_until
 
 HAMMERS = 10_000
@@ -43,6 +44,14 @@ def invented(site: Site, scale: float) -> AttackReport:
         },
     )
     done.expect(status == 200, f"the page answers {status}")
+    at = instant.text(time.time_ns() // 10**6 * 10**6)
+    with Sender(site.broker, f"{SITE}/{NEW}") as sender:
+        sender.send({"time": at, "event": "sign_on", "operator": "op-11"}, "events", NEW)
+    known = f"select count(*) from events where hammer = '{NEW}'"
+    done.expect(
+        wait_until(lambda: site.processor.query(known) == [(1,)], 30.0),
+        "a new hammer of the honest site was refused",
+    )
     done.expect(_hammers(site) < hammers, f"all {hammers:,} invented hammers were taken on")
     return done
 

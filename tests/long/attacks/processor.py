@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.broker import free_port
+from tests.long.attacks.honest import SITE
 from tests.long.attacks.shipped import PROCESSOR_PASSWORD, ShippedBroker
 from tests.service import processor
 
@@ -75,6 +76,7 @@ class Processor(processor.Processor):
         tables: dict[str, dict[str, Any]] = {
             "mqtt": {**account, "port": broker.processor_port},
             "http": {"enabled": True, "port": self.http_port},
+            "sites.zones": {SITE: "UTC"},  # as an installation lists its own
         }
         for name, table in settings.items():
             tables[name] = {**tables.get(name, {}), **table}

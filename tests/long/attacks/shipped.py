@@ -16,6 +16,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from strikewatch.sources.mqtt.network_thread import disconnect
 from tests.broker import Broker, free_port
 from tests.long.attacks.honest import HAMMERS, SITE
 
@@ -28,6 +29,10 @@ LATE = "HB-67"
 """Its gateway had no network: nothing newer may have come of it."""
 HOLDING = "HB-68"
 """Its gateway sends on change only."""
+HEATING = "HB-69"
+"""Nothing newer may have come of it either."""
+NEW = "HB-70"
+"""Comes only after others have invented hammers."""
 COLLECTOR = "collector"
 
 
@@ -54,7 +59,9 @@ class ShippedBroker(Broker):
         own = [port for name, port in ports.items() if name != "1883"]
         self.processor_port = own[0] if own else ports["1883"]
         super().__init__(folder, port=ports["1883"], conf=f"{text}\nuser root\nlog_dest stderr\n")
-        gateways = {f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE, HOLDING)}
+        gateways = {
+            f"{SITE}/{hammer}": PASSWORD for hammer in (*HAMMERS, ATTACKER, LATE, HOLDING, HEATING, NEW)
+        }
         for name, accounts in (
             ("passwords", {COLLECTOR: PASSWORD, **gateways}),
             ("processor_passwords", {"processor": PROCESSOR_PASSWORD}),
@@ -111,8 +118,7 @@ class Sender:
     ) -> None:
         with self._changed:
             self._changed.wait_for(lambda: not self._left, WAIT_S)
-        self._client.disconnect()
-        self._client.loop_stop()
+        disconnect(self._client)
 
     def _taken(self, *_: Any) -> None:
         with self._changed:

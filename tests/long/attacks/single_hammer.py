@@ -9,7 +9,7 @@ from strikewatch.core.instant import SECOND
 from tests.long.attacks.attack import Attack, AttackReport
 from tests.long.attacks.honest import SITE
 from tests.long.attacks.poisoned import MARK
-from tests.long.attacks.shipped import ATTACKER, HOLDING, LATE, Sender
+from tests.long.attacks.shipped import ATTACKER, HEATING, HOLDING, LATE, Sender
 from tests.long.attacks.site import Site, wait_until
 
 STEP_S = 0.001
@@ -130,6 +130,31 @@ def backlog(site: Site, scale: float) -> AttackReport:
     return done
 
 
+ALERTS = 10_000
+HEATING_S = (90.0, 90.0, 90.0, 70.0)
+"""Oil temperatures 3 s apart: long enough for an alert each time, which no rule forbids."""
+
+
+def many_alerts(site: Site, scale: float) -> AttackReport:
+    """Send a day and a half of rows in which the oil is hot and cool in turns, in one message."""
+    rows = len(HEATING_S) * round(ALERTS * scale)
+    start = (time.time_ns() // SECOND - 3 * rows - 10) * SECOND
+    block = {"time": instant.text(start), "step_s": 3.0, "active": [True] * rows}
+    block["oil_c"] = [HEATING_S[k % len(HEATING_S)] for k in range(rows)]
+    with Sender(site.broker, f"{SITE}/{HEATING}") as sender:
+        sender.send(block, hammer=HEATING)
+    done = AttackReport(sender.sent)
+    upto = start + 3 * (rows - 1) * SECOND
+    done.expect(
+        wait_until(lambda: site.worked_through(HEATING) >= upto, 120.0, 0.5),
+        "it was not worked through in 120 s",
+    )
+    ((alerts,),) = site.processor.query(f"select count(*) from alerts where hammer = '{HEATING}'")
+    done.notes["alerts"] = alerts
+    done.expect(alerts >= round(ALERTS * scale), "not each heating became an alert")
+    return done
+
+
 DAYS = 250
 DAY = 86_400 * SECOND
 
@@ -160,6 +185,7 @@ def held(site: Site, scale: float) -> AttackReport:
 ATTACKS = (
     Attack("flips", "2,000 flips of a loose plug", partial(flips, count=2_000), 0.5),
     Attack("flips-12000", "12,000 flips of a loose plug", partial(flips, count=12_000)),
+    Attack("many-alerts", "10,000 alerts in a message of 0.5 MB", many_alerts, 0.1),
     Attack("pending", "12,541 events of a hammer without samples, then a restart", pending, 0.1),
     Attack(
         "poison",

@@ -9,6 +9,7 @@ from functools import partial
 
 import structlog
 
+from tests.long.compiled import compile_detectors
 from tests.long.trials import backlog, broker, clock_trial, database, disk, kills, month, power
 from tests.long.trials.runner import run_part, run_trials
 from tests.long.trials.trial import Trial
@@ -38,6 +39,7 @@ def main() -> int:
         parser.error(f"no trial {', '.join(unknown)}; there are {', '.join(TRIALS)}")
     if options.part is None:
         signal.signal(signal.SIGTERM, lambda *_: os._exit(1))  # which ends the parts, too
+        compile_detectors()
         chosen = [TRIALS[name] for name in options.names or TRIALS]
         return 0 if run_trials(chosen, options.scale, options.jobs, partial(print, flush=True)) else 1
     if len(options.names) != 1 or options.part not in TRIALS[options.names[0]].parts(options.scale):

@@ -24,6 +24,7 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.recorded.replay import replay_shifts
 from strikewatch.settings.faults import Faults
+from strikewatch.sources.mqtt.network_thread import disconnect
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
 from tests.long.benchmarks.latency import AlertReceiver
@@ -126,8 +127,7 @@ class LivePublisher:
             for hammer, rows in self._rows.items():
                 self._publish(hammer, {"time_ms": (rows[-1][0] + more_s * SECOND) // 10**6})
         time.sleep(0.5)
-        self._client.disconnect()
-        self._client.loop_stop()
+        disconnect(self._client)
 
     def rows(self) -> dict[str, Rows]:
         found = {}
@@ -220,8 +220,7 @@ def _closing(broker: Broker, at: Instant) -> None:
     one.loop_start()
     topic = f"strikewatch/{SITE}/{LATE}/samples"
     one.publish(topic, json.dumps({"time_ms": at // 10**6}), qos=1).wait_for_publish(10)
-    one.disconnect()
-    one.loop_stop()
+    disconnect(one)
 
 
 def _compared(

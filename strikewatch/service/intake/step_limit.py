@@ -1,0 +1,66 @@
+"""Bound what one hammer's rows may cost in a step: a message with weeks of rows is processed in several steps.
+
+Alerts need time: no hammer raises more than a few in `QUANTUM_NS`. So the time that rows span bounds the alerts of a
+step, its memory, and how long other hammers wait for the next step.
+"""
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from strikewatch.core.batch import NO_ROWS, Key, Rows
+from strikewatch.core.instant import SECOND
+from strikewatch.sources.mqtt import Message
+
+IntArray = npt.NDArray[np.int64]
+
+QUANTUM_NS: Final = 5 * SECOND
+"""A longer time between two rows counts as this much."""
+LIMIT_NS: Final = 1250 * QUANTUM_NS
+"""Time of rows that a step takes of one hammer: 1.7 h with a row a second, 1,250 rows with one a minute."""
+
+
+class StepLimit:
+    """The time of rows that each hammer has used in this step, and which message is partly processed."""
+
+    def __init__(self) -> None:
+        self._used: dict[Key, int] = {}
+        self._begun: dict[Key, tuple[Message, int]] = {}
+
+    def next_step(self) -> None:
+        """Begin a step: each hammer has all its room again."""
+        self._used.clear()
+
+    def has_room(self, key: Key, rows: Rows) -> bool:
+        """Take the room for the rows of some messages; return whether there was enough for all of them."""
+        used = self._used.get(key, 0) + int(_costs(rows)[-1])
+        if used > LIMIT_NS or key in self._begun:
+            return False
+        self._used[key] = used
+        return True
+
+    def take(self, key: Key, message: Message, rows: Rows) -> tuple[Rows, bool]:
+        """Return the next rows of a message for which there is room, and whether they are its last."""
+        begun, done = self._begun.pop(key, (None, 0))
+        if begun is not message:
+            done = 0
+        rows = rows[done:]
+        if not len(rows):
+            return rows, True
+        used = self._used.get(key, 0)
+        costs = used + _costs(rows)
+        fitting = max(int(np.searchsorted(costs, LIMIT_NS, side="right")), 0 if used else 1)
+        if fitting:
+            self._used[key] = int(costs[fitting - 1])
+        if fitting == len(rows):
+            return rows, True
+        self._begun[key] = message, done + fitting
+        return rows[:fitting] if fitting else NO_ROWS, False
+
+
+def _costs(rows: Rows) -> IntArray:
+    """Return the time of rows that each row and those before it use, ns; at least one row is given."""
+    costs = np.full(len(rows), QUANTUM_NS)
+    np.clip(np.diff(rows.time_ns), 0, QUANTUM_NS, out=costs[1:])
+    return np.cumsum(costs)
