@@ -192,7 +192,8 @@ class Store:
         ]
         with self.write() as connection:
             if blob:
-                row = {"received_ns": step.received, "size": len(blob), "rows": blob}
+                size = max(len(blob), spool.memory_size(step.rows))
+                row = {"received_ns": step.received, "size": size, "rows": blob}
                 statements.SPOOL.run(connection, [row])
             if stored_states:
                 statements.STATE.run(connection, stored_states)

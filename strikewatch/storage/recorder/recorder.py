@@ -106,11 +106,11 @@ class Recorder:
             found = (
                 connection.execute(_SPOOLED, {"after": after, "upto": sizes[n - 1].seq}).all() if n else []
             )
+        segment.size += sum([size for _, size in sizes[:n]])
         for seq, received, blob in found:
             if not segment.last:
                 segment.first, segment.began = seq, received
             segment.last = self._last_read = seq
-            segment.size += len(blob)
             rows, events = spool.decode(blob)
             for key, part in rows:
                 pieces[key].append(part)
