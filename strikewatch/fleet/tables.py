@@ -15,7 +15,7 @@ import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.core.alert import Alert
-from strikewatch.core.bout import REASONS, Bout
+from strikewatch.core.bout import REASONS, AttributedBout, Bout
 from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch
 from strikewatch.engine.step_result import StepResult
@@ -78,8 +78,16 @@ def alert_row(alert: Alert, segment: Instant) -> Row:
     )
 
 
+def bout_row(attributed: AttributedBout, segment: Instant) -> Row:
+    """Return a row of `bouts`."""
+    bout, operator, tool = attributed
+    measured = [getattr(bout, name) for name in _MEASURED]
+    reason = REASONS[int(bout.not_judged)]
+    return (*bout.key, segment, operator, tool, bout.start // 1000, bout.start, bout.end, *measured, reason)
+
+
 def bout_table(steps: Sequence[StepResult], segment: Instant) -> Any:
-    """Return the bouts of some steps as a `pyarrow.Table` of `bouts`."""
+    """Return the bouts of some steps as a `pyarrow.Table` of `bouts`: the same rows, made a column at a time."""
     parts = []
     for step in steps:
         for key, starts, ends, values in step.bout_columns(*_MEASURED, "not_judged"):
