@@ -3,8 +3,10 @@
 recordings.py  which recordings hold a hammer, and when     hammer.py  one hammer: from saved state to tables
 tables.py      the tables that a replay writes              folder.py  the folder of tables: manifest, commit
 plan.py        what a run has to replay of each hammer      replay.py  a run: survey, plan, work, commit
-spark.py       workers and DataFrames on Apache Spark       rates.py   rates by any attribute of hammers
+compact.py     small recordings joined by month             rates.py   rates by any attribute of hammers
+spark.py       workers and DataFrames on Apache Spark       worker_daemon.py  loads detectors for Spark's workers
+table_source.py  samples of a DataFrame as recordings
 bridge.py      MQTT to Apache Kafka, acknowledged after it  kafka.py   messages to a topic of Kafka
 
-Only `spark` and `rates` import Spark, and only inside functions; only `kafka` imports Kafka's client, likewise.
+Only `spark`, `rates` and `worker_daemon` import Spark, and only inside functions; `kafka` imports its client likewise.
 """

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
+from urllib.parse import quote
 
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
@@ -104,3 +105,9 @@ def survey(place: str, options: ReadOptions, *, own: bool) -> Surveyed:
             first, last = min(events), max(events)
         found.append(Recording(*key, place, mark, min([first, *events]), last, merge.row_counts.get(key, 0)))
     return Surveyed(place, tuple(found), "" if found else f"{place}: no row can be used")
+
+
+def file_name(name: str) -> str:
+    """Return a name that is one part of a path, whatever the table holds."""
+    quoted = quote(name, safe=" +")
+    return f"%2E{quoted[1:]}" if quoted.startswith(".") else quoted

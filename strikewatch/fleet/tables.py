@@ -87,7 +87,7 @@ def bout_row(attributed: AttributedBout, segment: Instant) -> Row:
 
 
 def bout_table(steps: Sequence[StepResult], segment: Instant) -> Any:
-    """Return the bouts of some steps as a `pyarrow.Table` of `bouts`."""
+    """Return the bouts of some steps as a `pyarrow.Table` of `bouts`: the same rows, made a column at a time."""
     parts = []
     for step in steps:
         for key, starts, ends, values in step.bout_columns(*_MEASURED, "not_judged"):

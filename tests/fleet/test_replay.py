@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, Phase, given
 from hypothesis import settings as hypothesis_settings
@@ -19,6 +21,7 @@ from hypothesis import strategies as st
 
 from strikewatch.core.batch import Rows
 from strikewatch.errors import InputError, Refused
+from strikewatch.fleet.compact import compact
 from strikewatch.fleet.folder import FleetFolder
 from strikewatch.fleet.plan import plan, segments
 from strikewatch.fleet.recordings import Recording
@@ -136,6 +139,43 @@ def test_a_changed_recording_is_replayed_with_what_follows_it(recordings: Path, 
     done = replay_fleet([recordings], tmp_path / "fleet", load())
     assert done.replaced == 2
     assert held(tmp_path / "fleet") == whole(recordings)
+
+
+@pytest.mark.parametrize("live", [False, True])
+def test_joined_recordings_give_what_their_parts_give(recordings: Path, tmp_path: Path, live: bool) -> None:
+    """Of four days in three months, two hammers, and a day with another channel."""
+    if live:
+        for day in DAYS:
+            path = recordings / "fennick-hollow" / day / "samples.parquet"
+            table = pq.read_table(path)
+            pq.write_table(table.replace_schema_metadata({"strikewatch.feed": "as it came"}), path)
+    day = recordings / "fennick-hollow" / DAYS[1] / "samples.parquet"
+    metadata = pq.read_schema(day).metadata
+    table = pq.read_table(day)
+    rpm = pa.array(np.full(len(table), 1700.0))
+    pq.write_table(table.append_column("engine_rpm", rpm).replace_schema_metadata(metadata), day)
+    done = compact([recordings], tmp_path / "joined")
+    assert (done.joined, done.written, done.left) == (4, 8, {})
+    replay_fleet([tmp_path / "joined"], tmp_path / "fleet", load())
+    assert held(tmp_path / "fleet") == whole(recordings)
+    with pytest.raises(InputError, match="not empty"):
+        compact([recordings], tmp_path / "joined")
+
+
+def test_recordings_of_a_month_become_one_file_and_others_are_left(tmp_path: Path) -> None:
+    for day in ("2026-01-30", "2026-01-31"):
+        record(tmp_path / "recordings", day)
+    odd = record(tmp_path / "recordings", DAYS[2])
+    (odd / "settings.toml").write_text("faults.same_spot.limit_s = 12.0\n")
+    broken = record(tmp_path / "recordings", DAYS[3]) / "samples.parquet"
+    frame = pd.read_parquet(broken)
+    frame.loc[7, "time"] = pd.NaT
+    frame.to_parquet(broken)
+    done = compact([tmp_path / "recordings"], tmp_path / "joined", workers=Workers(number=2))
+    assert (done.joined, done.written) == (2, 2)
+    assert done.left[str(odd)] == "has settings of its own"
+    assert "2 of 2400 rows" in done.left[str(broken.parent)]
+    assert len(list((tmp_path / "joined").rglob("samples.parquet"))) == 2
 
 
 def test_a_late_event_replays_the_day_it_belongs_to(recordings: Path, tmp_path: Path) -> None:

@@ -99,6 +99,33 @@ def replay(options: Namespace) -> int:
     return 1 if done.refused or done.lossy else 0
 
 
+@fleet.command("compact", cls=shared.Command, examples=("strikewatch fleet compact days/ --to months/",))
+@shared.shifts(required=True)
+@click.option("--to", "to", type=shared.PATH, metavar="FOLDER", required=True, help="A new folder.")
+@shared.as_json("one object")
+@_master
+def compact(options: Namespace) -> int:
+    """Join many small recordings: one for each hammer and month, which replays faster.
+
+    They give the same results. The recordings themselves are not changed. Exit code 1: some were left as they are, for
+    the reasons given; replay these as well.
+    """
+    from strikewatch.fleet.compact import compact
+    from strikewatch.fleet.spark import session, workers
+    from strikewatch.sources.recordings.read_options import read_options
+
+    how = read_options(options.column, options.as_hammer, options.as_site, options.zone)
+    with session(options.master) as spark:
+        done = compact(options.paths, options.to, options=how, workers=workers(spark))
+    for place, why in done.left.items():
+        output.notes().print(f"left as it is: {place}: {why}", style="yellow", markup=False)
+    record = {"joined": done.joined, "written": done.written, "left": len(done.left)}
+    output.print_result(
+        options, record, f"{options.to}: {done.joined:,} recordings joined into {done.written:,}"
+    )
+    return 1 if done.left else 0
+
+
 @fleet.command(
     "rates",
     cls=shared.Command,

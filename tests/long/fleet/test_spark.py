@@ -3,17 +3,21 @@
 Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/fleet`.
 """
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
+from pyspark.sql import functions
 
+import strikewatch
 from strikewatch.errors import InputError
 from strikewatch.fleet.rates import rates
 from strikewatch.fleet.replay import replay_fleet
 from strikewatch.fleet.spark import session, table, workers
+from strikewatch.fleet.table_source import replay_table, save_recordings
 from strikewatch.review import rates as review_rates
 from strikewatch.review.data.attribution import from_replay
 from strikewatch.review.data.tables import Feeds
@@ -82,6 +86,56 @@ def test_rates_by_attributes_of_hammers_add_up(spark: "SparkSession", fleet: Pat
     assert by_model[4].sum() == by_site[3].sum() > 0
     with pytest.raises(InputError, match="there are: site, hammer, region, model"):
         rates(spark, fleet, ["colour"], models)
+
+
+def test_a_table_in_any_order_gives_what_its_recordings_give(spark: "SparkSession", tmp_path: Path) -> None:
+    """Two shifts with events, cut at a time into two tables; the second one continues from the first."""
+    paths = [SHIFTS / "hot-bench", SHIFTS / "hired-out"]
+    frames: list[pd.DataFrame] = []
+    records: list[str] = []
+    for path in paths:
+        shift = strikewatch.load_shift(path)
+        frames.append(
+            shift.samples.assign(time_ns=shift.samples["time"].astype("int64")).drop(columns="time")
+        )
+        records += (path / "events.jsonl").read_text("utf-8").splitlines()
+    samples = pd.concat(frames, ignore_index=True).astype({"site": str, "hammer": str})
+    sites = {hammer: site for site, hammer in samples[["site", "hammer"]].drop_duplicates().to_numpy()}
+    samples.sample(frac=1.0, random_state=1).to_parquet(tmp_path / "samples.parquet", row_group_size=50_000)
+    table_ = spark.read.parquet(str(tmp_path / "samples.parquet"))
+    events = spark.createDataFrame(
+        [(sites[hammer := json.loads(line)["hammer"]], hammer, line) for line in records],
+        "site string, hammer string, record string",
+    )
+    cut = int(samples["time_ns"].quantile(0.6))
+    recordings, fleet = tmp_path / "recordings", tmp_path / "fleet"
+    replay_table(table_.where(f"time_ns < {cut}"), recordings, fleet, load(), events=events)
+    done = replay_table(table_.where(f"time_ns >= {cut}"), recordings, fleet, load())
+    assert 0 < done.rows < len(samples)
+    replay_fleet(paths, tmp_path / "expected", load(), own_settings=False)
+    assert held(fleet) == held(tmp_path / "expected")
+    assert len(held(fleet)["alerts"]) > 10
+
+
+def test_rows_and_columns_that_a_table_lacks_are_named(spark: "SparkSession", tmp_path: Path) -> None:
+    good = spark.createDataFrame(
+        [("s", "HB-01", 1, 60.0)], "site string, hammer string, time_ns long, oil_c double"
+    )
+    for bad, named in (
+        (good.drop("site"), "column `site` is missing"),
+        (good.drop("time_ns"), "column `time_ns` is missing"),
+        (good.drop("oil_c"), "no column is a channel"),
+        (
+            good.withColumn("hammer", functions.lit(None).cast("string")),
+            "1 rows have no site, hammer or time",
+        ),
+    ):
+        with pytest.raises(InputError, match=named):
+            save_recordings(bad, tmp_path / "recordings")
+    odd = good.withColumn("hammer", functions.lit("../HB 1"))
+    assert save_recordings(odd, tmp_path / "recordings") == 1
+    (saved,) = (tmp_path / "recordings").rglob("samples.parquet")
+    assert saved.relative_to(tmp_path / "recordings").parts[1] == "%2E.%2FHB 1"
 
 
 def test_an_error_in_a_task_reaches_the_caller_with_its_message(spark: "SparkSession") -> None:
