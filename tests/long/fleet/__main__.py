@@ -3,6 +3,9 @@
 Prints CPU seconds and rows per CPU second of reading the columns alone, and of the whole replay, and how many bytes a
 state and the tables take. Recordings: 8 h a day at 10 Hz, a file per hammer and day. With `--spark`: also the wall time
 on `local[1]` and `local[2]`.
+
+Of streams: `python -m tests.long.fleet kills [NUMBER]`, see `kills`, and `python -m tests.long.fleet rate [HAMMERS]
+[BLOCKS]`, see `stream_rate`.
 """
 
 import resource
@@ -19,6 +22,7 @@ from strikewatch.fleet.folder import FleetFolder
 from strikewatch.fleet.replay import replay_fleet
 from strikewatch.fleet.spark import session, workers
 from strikewatch.settings.tree import load
+from tests.long.fleet import kills, stream_rate
 
 ROWS = 8 * 3600 * 10
 COLUMNS = ("time", "active", "pressure_bar", "oil_c", "engine_rpm")
@@ -49,6 +53,14 @@ def record(folder: Path, hammer: str, day: int) -> None:
 
 
 def main() -> None:
+    if sys.argv[1:2] == ["kills"]:
+        with tempfile.TemporaryDirectory() as name:
+            result = kills.run(Path(name), kills=int((*sys.argv[2:], 20)[0]))
+        print(result)
+        sys.exit(not result.passed)
+    if sys.argv[1:2] == ["rate"]:
+        stream_rate.main(*map(int, sys.argv[2:4]))
+        return
     numbers = [int(word) for word in sys.argv[1:] if word.isdecimal()]
     hammers, days = (*numbers, 6, 6)[:2] if len(numbers) != 1 else (numbers[0], 6)
     with tempfile.TemporaryDirectory() as name:
