@@ -103,7 +103,9 @@ def keyed(messages: "DataFrame", given: StreamSettings, shards: int) -> "DataFra
     from pyspark.sql import functions as F  # noqa: N812
 
     if given.sources:
-        hammers = F.udf(_hammers(given), "array<string>")
+        hammers = F.udf(
+            lambda topic, value, received_ns: _hammers(given, topic, value, received_ns), "array<string>"
+        )
         received = F.coalesce("received_ns", F.lit(1 << 62))
         keyed = messages.withColumn("hammer", F.explode(hammers("topic", "value", received)))
     else:
@@ -113,9 +115,8 @@ def keyed(messages: "DataFrame", given: StreamSettings, shards: int) -> "DataFra
     return keyed.withColumn("shard", F.pmod(F.xxhash64("hammer"), F.lit(shards)).cast("int"))
 
 
-def _hammers(given: StreamSettings) -> Any:
-    def hammers(topic: str | None, value: bytearray | None, received_ns: int) -> list[str]:
-        found = router(given).hammers(topic or "", bytes(value or b""), received_ns)
-        return ["/".join(key) if key[1] else "" for key in found]
-
-    return hammers
+def _hammers(
+    given: StreamSettings, topic: str | None, value: bytearray | None, received_ns: int
+) -> list[str]:
+    found = router(given).hammers(topic or "", bytes(value or b""), received_ns)
+    return ["/".join(key) if key[1] else "" for key in found]

@@ -26,6 +26,8 @@ ROWS = 100
 START_NS = 1_772_611_200_000_000_000
 SHARDS = 8
 GIVEN = StreamSettings.of(load(given={"intake": {"max_hammers": 10**6, "max_hammers_per_site": 10**6}}))
+PER_BATCH = 4
+"""Blocks of each hammer in a micro-batch on Spark, as while a backlog is read."""
 WARM = 2
 """Micro-batches before the measurement: workers start and load the compiled detectors."""
 
@@ -75,15 +77,16 @@ def cpu_s() -> float:
 
 
 def on_spark(hammers: int, blocks: int) -> tuple[float, float]:
-    """Return rows per second of wall time and of CPU on `local[2]`, a block of every hammer a micro-batch."""
+    """Return rows per second of wall time and of CPU on `local[2]`, `blocks` micro-batches."""
     marks: list[tuple[float, float]] = []
     with tempfile.TemporaryDirectory() as name, session("local[2]", **OPTIONS) as spark:
         incoming = Path(name, "incoming")
         incoming.mkdir()
         for number in range(blocks + WARM):
             lines = [
-                json.dumps({"topic": topic, "value": value.decode(), "offset": number})
-                for topic, value in (block(hammer, number) for hammer in range(hammers))
+                json.dumps({"topic": topic, "value": value.decode(), "offset": k})
+                for k in range(PER_BATCH * number, PER_BATCH * (number + 1))
+                for topic, value in (block(hammer, k) for hammer in range(hammers))
             ]
             (incoming / f"{number:06}.json").write_text("\n".join(lines), encoding="utf-8")
             time.sleep(0.02)  # Spark takes them in order of their times
@@ -101,7 +104,7 @@ def on_spark(hammers: int, blocks: int) -> tuple[float, float]:
             time.sleep(0.2)
         query.stop()
     (begin, cpu_begin), (end, cpu_end) = marks[WARM - 1], marks[WARM + blocks - 1]
-    rows = hammers * blocks * ROWS
+    rows = hammers * blocks * PER_BATCH * ROWS
     return rows / (end - begin), rows / (cpu_end - cpu_begin)
 
 
