@@ -139,10 +139,12 @@ class _Stream:
         """Wait for the end; send what is due meanwhile, and report."""
         reported = time.monotonic()
         while not self._stopping.wait(POLL_S):
-            if not query.isActive:
+            if (cause := _failure_of(query)) is not None:
                 if sink.failure is not None:
                     raise sink.failure
-                raise StrikewatchError(f"the stream has failed: {_cause(query)}")
+                raise StrikewatchError(
+                    f"the stream has failed: {cause}; when started again, it continues from its checkpoint"
+                )
             try:
                 if self._store.process_due(time.time_ns()):
                     self._dispatcher.wake()
@@ -201,9 +203,14 @@ def shards_of(spark: "SparkSession", checkpoint: str, wanted: int | None) -> int
     return shards
 
 
-def _cause(query: "StreamingQuery") -> str:
-    """Return the last line of why a query failed: what Python raised, if it did."""
-    error = query.exception()
-    lines = [line.strip() for line in str(error).splitlines() if line.strip()] if error else []
+def _failure_of(query: "StreamingQuery") -> str | None:
+    """Return why a query has ended, in one line: what Python raised, if it did; None while it is active."""
+    try:
+        if query.isActive:
+            return None
+        error = query.exception()
+    except jvm_errors():
+        return "Spark's JVM has ended"
+    lines = [line.strip() for line in str(error or "").splitlines() if line.strip()]
     own = [line for line in lines if line.startswith("strikewatch.errors.")]
     return own[-1].partition(": ")[2] if own else lines[0] if lines else "no reason given"
