@@ -118,7 +118,7 @@ class Pipeline:
         """Restore a hammer's saved state; return the names of the parts that cannot be read and start from zero."""
         record, unreadable = restored(layout, state)
         slot = self._slot(key)
-        self._state[slot] = record[0]
+        self._raw[slot] = record.view(RAW)[0]
         return unreadable
 
     def overlook_silence(self, key: Key, until: Instant) -> None:

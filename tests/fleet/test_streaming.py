@@ -229,7 +229,7 @@ def test_settings_of_workers_give_the_same_results_and_hold_no_secrets(tmp_path:
     path = tmp_path / "strikewatch.toml"
     path.write_text(
         "[faults.same_spot]\nlimit_s = 12.0\n[hammers.HB-01.same_spot]\nlimit_s = 9.0\n"
-        '[[webhooks]]\nname = "site"\nurl = "https://alerts.example/hush"\n'
+        '[mqtt]\nhost = "hush.example"\n'
         "[intake]\ngrace_s = 3.0\n",
         encoding="utf-8",
     )

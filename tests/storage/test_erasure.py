@@ -57,7 +57,7 @@ IMPERSONAL = {
         "to_state",
     ),
     *("upto", "sent_as", "sent_priority", "counts", "story", "client_id", "sender", "sites"),
-    *("filters", "source", "namespace", "group_id", "node_id", "births", "position"),
+    *("filters", "source", "namespace", "group_id", "node_id", "births", "position", "stream"),
     *("public_key", "auth", "lowest"),
 }
 """Text that never names a person."""

@@ -262,7 +262,8 @@ def stream(options: Namespace) -> None:
     from strikewatch.fleet.spark import session
     from strikewatch.fleet.streaming.engine import StreamSettings
     from strikewatch.fleet.streaming.messages import from_files, from_kafka
-    from strikewatch.fleet.streaming.run import OPTIONS, Place, run_stream
+    from strikewatch.fleet.streaming.query import OPTIONS
+    from strikewatch.fleet.streaming.run import Place, run_stream
     from strikewatch.service.precompile import precompile
     from strikewatch.sinks import log
 

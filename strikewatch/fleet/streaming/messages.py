@@ -19,6 +19,8 @@ Form = Literal["json", "parquet"]
 FORMS: Final[tuple[Form, ...]] = ("json", "parquet")
 SCHEMA: Final = "topic string, value {value}, offset long, received_ns long, retained boolean, refused string"
 _COLUMNS: Final = ("topic", "value", "offset", "received_ns", "retained", "refused")
+MAX_AGE_DAYS: Final = 365
+"""Spark passes over a file that is so much older than the newest one: it no longer knows whether it was read."""
 _PACKAGE: Final = "org.apache.spark:spark-sql-kafka-0-10_2.13"
 
 
@@ -30,11 +32,16 @@ def from_files(spark: "SparkSession", folder: Path, form: Form, limit: int) -> "
     """
     from pyspark.sql import functions as F  # noqa: N812  # as everywhere
 
-    reader = spark.readStream.option("maxFilesPerTrigger", limit).option("pathGlobFilter", f"*.{form}*")
+    reader = spark.readStream.options(
+        maxFilesPerTrigger=limit, pathGlobFilter=f"*.{form}", maxFileAge=f"{MAX_AGE_DAYS}d"
+    )
     if form == "parquet":
         return reader.schema(SCHEMA.format(value="binary")).parquet(str(folder))
-    lines = reader.schema(SCHEMA.format(value="string") + ", value_base64 string").json(str(folder))
-    value = F.coalesce(F.unbase64("value_base64"), F.encode("value", "UTF-8"))
+    schema = SCHEMA.format(value="string") + ", value_base64 string, _corrupt_record string"
+    lines = reader.schema(schema).json(str(folder))
+    # a line that is not JSON becomes a message without a topic, which is rejected and kept
+    text = F.coalesce("value", "_corrupt_record")
+    value = F.coalesce(F.unbase64("value_base64"), F.encode(text, "UTF-8"))
     return lines.withColumn("value", value).select(*_COLUMNS)
 
 
@@ -96,7 +103,9 @@ def keyed(messages: "DataFrame", given: StreamSettings, shards: int) -> "DataFra
     from pyspark.sql import functions as F  # noqa: N812
 
     if given.sources:
-        hammers = F.udf(_hammers(given), "array<string>")
+        hammers = F.udf(
+            lambda topic, value, received_ns: _hammers(given, topic, value, received_ns), "array<string>"
+        )
         received = F.coalesce("received_ns", F.lit(1 << 62))
         keyed = messages.withColumn("hammer", F.explode(hammers("topic", "value", received)))
     else:
@@ -106,9 +115,8 @@ def keyed(messages: "DataFrame", given: StreamSettings, shards: int) -> "DataFra
     return keyed.withColumn("shard", F.pmod(F.xxhash64("hammer"), F.lit(shards)).cast("int"))
 
 
-def _hammers(given: StreamSettings) -> Any:
-    def hammers(topic: str | None, value: bytearray | None, received_ns: int) -> list[str]:
-        found = router(given).hammers(topic or "", bytes(value or b""), received_ns)
-        return ["/".join(key) if key[1] else "" for key in found]
-
-    return hammers
+def _hammers(
+    given: StreamSettings, topic: str | None, value: bytearray | None, received_ns: int
+) -> list[str]:
+    found = router(given).hammers(topic or "", bytes(value or b""), received_ns)
+    return ["/".join(key) if key[1] else "" for key in found]

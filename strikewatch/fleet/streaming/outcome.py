@@ -18,9 +18,13 @@ from strikewatch.storage.commit.step import FeedCount, Reject, StepRecord
 
 @dataclass(slots=True)
 class Outcome:
-    """The outcome at the wall time `received`. `rows`: number of rows that went into the detectors."""
+    """The outcome at the wall time `received`.
+
+    `messages`: number of messages processed. `rows`: number of rows that went into the detectors.
+    """
 
     received: Instant
+    messages: int = 0
     rows: int = 0
     changes: list[Change] = field(default_factory=list)
     bouts: list[AttributedBout] = field(default_factory=list)
@@ -31,10 +35,16 @@ class Outcome:
     counts: dict[str, int] = field(default_factory=dict)
     feed: list[FeedCount] = field(default_factory=list)
 
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to be stored."""
+        return self == Outcome(self.received, self.messages, self.rows)
+
     def encode(self) -> bytes:
         """Return the outcome as JSON."""
         content = {
             "received": self.received,
+            "messages": self.messages,
             "rows": self.rows,
             "changes": [
                 [c.step, c.site, c.hammer, c.alert_id, c.record, c.onset, c.cleared, c.provisional, c.deliver]
@@ -59,6 +69,7 @@ class Outcome:
         content: dict[str, Any] = json.loads(blob)
         return Outcome(
             content["received"],
+            content["messages"],
             content["rows"],
             [Change(*one) for one in content["changes"]],
             [

@@ -15,7 +15,7 @@ import structlog
 from strikewatch.errors import InputError, StoreError, StoreLost, StrikewatchError
 from strikewatch.fleet.spark import jvm_errors
 from strikewatch.fleet.streaming.engine import StreamSettings
-from strikewatch.fleet.streaming.query import OPTIONS, start
+from strikewatch.fleet.streaming.query import start
 from strikewatch.fleet.streaming.sink import Sink
 from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
@@ -93,11 +93,11 @@ class _Stream:
 
     def run(self, messages: "DataFrame", place: Place, trigger_s: float) -> None:
         given = StreamSettings.of(self._settings)
-        shards = hold_shards(self._spark, place.checkpoint, place.shards)
+        shards = shards_of(self._spark, place.checkpoint, place.shards)
         parallel = self._spark.sparkContext.defaultParallelism
         self._spark.conf.set("spark.sql.shuffle.partitions", min(shards, parallel))
         sink = Sink(self._store, place.tables, self._dispatcher.wake, self._stopping.wait, self._stream_id)
-        heartbeat = self._heartbeat()
+        heartbeat = self._heartbeat(lambda: sink.messages)
         self._dispatcher.start()
         self._housekeeping.start()
         if heartbeat is not None:
@@ -133,16 +133,18 @@ class _Stream:
             self._housekeeping.join()
         if self._failure is not None:
             raise StrikewatchError(f"stopped, since a thread died: {self._failure}") from self._failure
-        _log.info("stopped", rows=sink.rows)
+        _log.info("stopped", messages=sink.messages, rows=sink.rows)
 
     def _watch(self, query: "StreamingQuery", sink: Sink) -> None:
         """Wait for the end; send what is due meanwhile, and report."""
-        reported, rows = time.monotonic(), 0
+        reported = time.monotonic()
         while not self._stopping.wait(POLL_S):
-            if not query.isActive:
+            if (cause := _failure_of(query)) is not None:
                 if sink.failure is not None:
                     raise sink.failure
-                raise StrikewatchError(f"the stream has failed: {_cause(query)}")
+                raise StrikewatchError(
+                    f"the stream has failed: {cause}; when started again, it continues from its checkpoint"
+                )
             try:
                 if self._store.process_due(time.time_ns()):
                     self._dispatcher.wake()
@@ -151,15 +153,15 @@ class _Stream:
             except StoreError as error:
                 _log.error("poll_refused", problem=str(error), remedy="nothing is lost; this is retried")
             if (now := time.monotonic()) - reported >= REPORT_EVERY_S:
-                _log.info("stream_status", rows=sink.rows - rows, seconds=round(now - reported))
-                reported, rows = now, sink.rows
+                _log.info("stream_status", messages=sink.messages, rows=sink.rows)
+                reported = now
 
     def _stream_id(self) -> str:
         self._started.wait()
         assert self._query is not None
         return str(self._query.id)
 
-    def _heartbeat(self) -> Heartbeat | None:
+    def _heartbeat(self, messages: Callable[[], int]) -> Heartbeat | None:
         """Return the heartbeat, which is sent while micro-batches are recent; None if it is not set up."""
         if self._settings.heartbeat is None:
             return None
@@ -168,7 +170,7 @@ class _Stream:
             if time.monotonic() - self._fresh_s >= FRESH_S:
                 return None
             off = sorted(self._dispatcher.switched_off)
-            return {"messages": 0, "endpoints_off": off, "trouble": self._store.disk_warning}
+            return {"messages": messages(), "endpoints_off": off, "trouble": self._store.disk_warning}
 
         return Heartbeat(self._settings.heartbeat, state, time.time_ns, self._stopping.wait, self._fail)
 
@@ -177,7 +179,7 @@ class _Stream:
         self._stopping.set()
 
 
-def hold_shards(spark: "SparkSession", checkpoint: str, wanted: int | None) -> int:
+def shards_of(spark: "SparkSession", checkpoint: str, wanted: int | None) -> int:
     """Return the number of shards of a checkpoint; write it into a new one.
 
     Raises InputError if another number is wanted: hammers would lose their state.
@@ -201,12 +203,14 @@ def hold_shards(spark: "SparkSession", checkpoint: str, wanted: int | None) -> i
     return shards
 
 
-def _cause(query: "StreamingQuery") -> str:
-    """Return the last line of why a query failed: what Python raised, if it did."""
-    error = query.exception()
-    lines = [line.strip() for line in str(error).splitlines() if line.strip()] if error else []
+def _failure_of(query: "StreamingQuery") -> str | None:
+    """Return why a query has ended, in one line: what Python raised, if it did; None while it is active."""
+    try:
+        if query.isActive:
+            return None
+        error = query.exception()
+    except jvm_errors():
+        return "Spark's JVM has ended"
+    lines = [line.strip() for line in str(error or "").splitlines() if line.strip()]
     own = [line for line in lines if line.startswith("strikewatch.errors.")]
     return own[-1].partition(": ")[2] if own else lines[0] if lines else "no reason given"
-
-
-__all__ = ["OPTIONS", "SHARDS", "Place", "hold_shards", "run_stream"]

@@ -66,6 +66,7 @@ class ShardStep:
         `hammers`: those that the messages say something of and that are this shard's; others in them are passed over.
         """
         own = set(hammers)
+        self.outcome.messages += len(messages)
         for key in own - {NO_HAMMER}:
             self._restore(key)
         while messages:
@@ -82,6 +83,7 @@ class ShardStep:
 
     def refuse(self, topic: str, key: Key, error: Rejected) -> None:
         """Reject a message of which only the topic has come."""
+        self.outcome.messages += 1
         self.outcome.rejects.append(Reject(topic, b"", error.reason, error.detail, key))
 
     def pass_silence(self) -> Saved:

@@ -62,8 +62,8 @@ class Sink:
         self._wait = wait
         self._stream = stream
         self._newest: int | None = None
-        self.rows = 0
-        """Number of rows that went into the detectors."""
+        self.messages = self.rows = 0
+        """Number of messages processed, and of rows that went into the detectors."""
         self.failure: StoreError | None = None
         """What the database has refused for good."""
 
@@ -75,10 +75,11 @@ class Sink:
             _log.info("batch_repeated", batch=number)
             return
         decoded = [Outcome.decode(one) for one in outcomes]
+        self.messages += sum(one.messages for one in decoded)
         self.rows += sum(one.rows for one in decoded)
-        record = joined(decoded)
-        if record == StepRecord(record.received, recorded=True):
+        if all(one.empty for one in decoded):
             return
+        record = joined(decoded)
         if self._folder is not None:
             self._write_tables(self._folder, number, record)
         self._commit(replace(record, stream_batch=(self._stream(), number)))

@@ -57,7 +57,7 @@ class Trial:
         (folder / "strikewatch.toml").write_text(
             f'[store]\npath = "{folder / "watch.db"}"\n[recording]\nfolder = "{folder / "recordings"}"\n'
             # nobody listens: the messages wait in the outbox, where they can be counted
-            '[[webhooks]]\nname = "site"\nurl = "http://127.0.0.1:9/hook"\nallow_private = true\n'
+            '[[webhooks]]\nname = "site"\nurl = "http://127.0.0.1:9/hook"\nallow_private = ["127.0.0.0/8"]\n'
             f'secret_file = "{folder / "secret"}"\n',
             encoding="utf-8",
         )

@@ -1,0 +1,82 @@
+"""A stream on Spark (`local[2]`, files): the alerts of a replay, also where it is killed in between.
+
+Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/fleet`.
+"""
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from strikewatch.errors import InputError
+from strikewatch.fleet.spark import session
+from strikewatch.fleet.streaming.engine import StreamSettings
+from strikewatch.fleet.streaming.messages import from_kafka, from_records, keyed
+from strikewatch.settings.tree import Settings
+from tests.fleet.test_streaming import mapped
+from tests.long.fleet.kills import run
+
+if TYPE_CHECKING:
+    from pyspark.sql import SparkSession
+
+pytestmark = [
+    pytest.mark.filterwarnings("default::ResourceWarning"),
+    pytest.mark.filterwarnings("ignore:PySpark does not yet fully support pandas:FutureWarning"),
+]
+RECORD = "key binary, value binary, offset long, timestamp timestamp, headers array<struct<key:string,value:binary>>"
+MESSAGE = "topic string, value binary, offset long, received_ns long, retained boolean, refused string"
+
+
+@pytest.fixture(scope="module")
+def spark() -> "Iterator[SparkSession]":
+    with session("local[1]", spark_driver_memory="512m") as spark:
+        yield spark
+
+
+def test_records_of_kafka_are_messages(spark: "SparkSession") -> None:
+    at = datetime(2026, 3, 4, 6, tzinfo=UTC)
+    headers = [("topic", b"strikewatch/a/HB-01/samples"), ("received_ns", b"1772604000000000001")]
+    records = [
+        (b"a/HB-01", b"{}", 5, at, [*headers, ("retained", b"true")]),
+        (b"strikewatch/a/HB-02/events", None, 6, at, [("refused", b"payload of 9 bytes")]),
+        (None, b"x", 7, at, None),
+    ]
+    found = from_records(spark.createDataFrame(records, RECORD))
+    arrived = 1_772_604_000_000_000_000
+    assert [tuple(row) for row in found.collect()] == [
+        ("strikewatch/a/HB-01/samples", b"{}", 5, arrived + 1, True, None),
+        ("strikewatch/a/HB-02/events", None, 6, arrived, None, "payload of 9 bytes"),
+        (None, b"x", 7, arrived, None, None),
+    ]
+    hammers = keyed(found, StreamSettings.of(Settings()), 4).select("hammer").collect()
+    assert [row["hammer"] for row in hammers] == ["a/HB-01", "a/HB-02", ""]
+
+
+def test_a_mapped_message_is_repeated_for_each_of_its_hammers(spark: "SparkSession", tmp_path: Path) -> None:
+    units = [{"unit": name, "at": 1, "on": True} for name in ("HB-01", "HB-02")]
+    messages = [
+        ("plant/gateway", json.dumps({"units": units}).encode(), 1, None, None, None),
+        ("strikewatch/a/HB-02/events", None, 2, None, None, None),
+    ]
+    found = keyed(spark.createDataFrame(messages, MESSAGE), mapped(tmp_path), 4).collect()
+    assert [(row["topic"], row["hammer"]) for row in found] == [
+        ("plant/gateway", "fennick-hollow/HB-01"),
+        ("plant/gateway", "fennick-hollow/HB-02"),
+        ("strikewatch/a/HB-02/events", "a/HB-02"),
+    ]
+
+
+def test_without_the_source_of_kafka_the_remedy_is_named(spark: "SparkSession") -> None:
+    with pytest.raises(InputError, match="spark-submit --packages"):
+        from_kafka(spark, "localhost:9", "strikewatch", 10)
+
+
+def test_a_killed_stream_continues_without_missing_or_repeating_an_alert(tmp_path: Path) -> None:
+    result = run(tmp_path, kills=1, shift="hired-out", per_file=180)
+    assert result.passed, result
+    log = (tmp_path / "log").read_text(encoding="utf-8")
+    lines = [line for line in log.splitlines() if "[info" not in line and "[warning" not in line]
+    assert lines == []  # of Spark, nothing
