@@ -183,7 +183,9 @@ class Pipeline:
         use = np.where(found["step"] == MEASURED, 2, grouping.IS_CAUSE[found["detector"]])
         order = np.lexsort((found["group"], found["detector"], use))
         bounds = np.searchsorted(use, (1, 2), sorter=order)
-        return np.frombuffer(raw, STATE), np.split(found[order], bounds)
+        return np.frombuffer(raw, STATE), np.split(
+            found.take(order), bounds
+        )  # ten times as fast as found[order]
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
