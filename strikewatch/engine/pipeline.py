@@ -235,7 +235,8 @@ class Pipeline:
                 self._raw = np.concatenate([self._raw, np.repeat(fresh().view(RAW), growth)])
                 self._state = self._raw.view(STATE)
                 for name, params in self._params.items():
-                    self._params[name] = np.concatenate([params, np.zeros(growth, params.dtype)])
+                    self._params[name] = np.zeros(slot + growth, params.dtype)
+                    self._params[name][:slot] = params
                 self._compiled.set_params(self._params)
             self._settings[key] = self._settings_of(key)
             self._set_params(key, self._settings[key])
