@@ -153,12 +153,12 @@ class Pipeline:
         spans, events = spans_and_events(batch, slots)
         inputs = inputs_of(rows, events)
         try:
-            state, found = self._detect(inputs, spans, slots, report=report)
+            state, kinds = self._detect(inputs, spans, slots, report=report)
         except ImpossibleValuesError:
-            state, found = self._detect(without_impossible(inputs), spans, slots, report=report)
+            state, kinds = self._detect(without_impossible(inputs), spans, slots, report=report)
         attributions = self._attributions(batch, state)
         self._save_attributions(attributions, batch, slots, state)
-        found, grouped, measured = found
+        found, grouped, measured = kinds
         measurements = {
             DETECTORS[k].name: measured[slice(*np.searchsorted(measured["detector"], (k, k + 1)))]
             for k in _MEASURING
@@ -183,7 +183,8 @@ class Pipeline:
         use = np.where(found["step"] == MEASURED, 2, grouping.IS_CAUSE[found["detector"]])
         order = np.lexsort((found["group"], found["detector"], use))
         bounds = np.searchsorted(use, (1, 2), sorter=order)
-        return np.frombuffer(raw, STATE), np.split(found[order], bounds)
+        in_order = found.take(order)  # ten times as fast as found[order]
+        return np.frombuffer(raw, STATE), np.split(in_order, bounds)
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:
@@ -234,7 +235,8 @@ class Pipeline:
                 self._raw = np.concatenate([self._raw, np.repeat(fresh().view(RAW), growth)])
                 self._state = self._raw.view(STATE)
                 for name, params in self._params.items():
-                    self._params[name] = np.concatenate([params, np.zeros(growth, params.dtype)])
+                    self._params[name] = np.zeros(slot + growth, params.dtype)
+                    self._params[name][:slot] = params
                 self._compiled.set_params(self._params)
             self._settings[key] = self._settings_of(key)
             self._set_params(key, self._settings[key])
