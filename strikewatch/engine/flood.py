@@ -29,7 +29,7 @@ SuppressionKind = Literal["chattering", "flood"]
 class Settings(BaseModel):
     """How alerts are sent: delays, flood suppression, shelving. What is found, stored and counted does not change."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     delay_s: dict[str, float] = Field(
         default_factory=dict,

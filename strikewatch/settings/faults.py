@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 class _Signals(BaseModel):
     """What detectors share."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     firing: Firing = Field(default_factory=Firing)
     on_change: OnChange = Field(default_factory=OnChange)

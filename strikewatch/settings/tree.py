@@ -38,7 +38,6 @@ from strikewatch.sinks.settings import MqttSettings as MqttAlerts
 from strikewatch.sinks.settings import PushSettings as Push
 from strikewatch.sinks.settings import WebhookSettings as Webhook
 from strikewatch.sinks.sites import Sites
-from strikewatch.sources.mapping.mistakes import read_tables
 from strikewatch.sources.mqtt.settings import Settings as Mqtt
 from strikewatch.storage.settings import RecorderSettings as Recording
 from strikewatch.storage.settings import Settings as Store
@@ -47,7 +46,7 @@ from strikewatch.web.settings import Settings as Http
 if TYPE_CHECKING:
     from strikewatch.engine.pipeline import HammerSettings
 
-_CLOSED = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+_CLOSED = ConfigDict(defer_build=True, frozen=True, extra="forbid", allow_inf_nan=False)
 Loc = tuple[str | int, ...]
 VALUE_ERROR: Final = "Value error, "
 """Pydantic's prefix to the messages of our own checks."""
@@ -111,7 +110,7 @@ class Review(BaseModel):
 class Settings(BaseModel):
     """All settings of the processor."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     mqtt: Mqtt = Field(default_factory=Mqtt)
     intake: Intake = Field(default_factory=Intake)
@@ -241,6 +240,10 @@ class _Source:
     def check_sources_file(self, tables: dict[str, Any]) -> None:
         """Report the mistakes in the file of sources."""
         if (named := self.named_file(tables, "sources_file")) is not None:
+            from strikewatch.sources.mapping.mistakes import (
+                read_tables,
+            )  # it takes longer to import than the rest
+
             tables["sources_file"] = str(named)
             self.problems |= dict(read_tables(named)[1])
 

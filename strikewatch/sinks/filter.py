@@ -45,7 +45,7 @@ WeekRanges = tuple[tuple[int, int], ...]
 class Filter(BaseModel):
     """Conditions for an alert to be sent to an endpoint; an empty list accepts everything."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     sites: tuple[str, ...] = Field(default=(), description="Only these sites; empty: all")
     hammers: tuple[str, ...] = Field(default=(), description="Only these hammers; empty: all")

@@ -46,7 +46,7 @@ MAX_SECRETS: Final = 2
 class Schedule(BaseModel):
     """Waits between the delivery attempts at one endpoint."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     retry_s: tuple[float, ...] = Field(
         default=(5.0, 300.0, 1800.0, 7200.0, 18_000.0, 36_000.0, 50_400.0, 72_000.0, 86_400.0),
@@ -77,7 +77,7 @@ class Schedule(BaseModel):
 class HttpTarget(BaseModel):
     """A server that is posted to, and how."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     url: str = Field(description="Where to post, https:// (or http://, see allow_http)")
     ca_file: Path | None = Field(
@@ -266,7 +266,7 @@ class HeartbeatSettings(Target):
 class LogSettings(BaseModel):
     """Form, level and destination of the log."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     form: Literal["json", "console"] = Field(
         default="console", description="Form of the lines: json, one object per line, or console, for people"

@@ -14,7 +14,7 @@ _TIME: Final = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
 class Contact(BaseModel):
     """Whom to call about a hammer."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     role: str = Field(
         min_length=1, max_length=60, description="The role, such as shift foreman; no person's name"
@@ -37,7 +37,7 @@ class Contact(BaseModel):
 class Sites(BaseModel):
     """Properties of the sites."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     zone: str = Field(
         default="UTC", description="Time zone of the sites, such as Europe/Dublin, for hours of the week"

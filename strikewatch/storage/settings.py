@@ -16,7 +16,7 @@ _EXAMPLE: Final = "write it as postgresql://USER@HOST:5432/DATABASE"
 class Settings(BaseModel):
     """The database: a SQLite file, or PostgreSQL instead."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     path: Path = Field(default=Path("strikewatch.db"), description="Database file, created if missing")
     url: str | None = Field(
@@ -93,7 +93,7 @@ class Settings(BaseModel):
 class RecorderSettings(BaseModel):
     """Recordings of live runs: where they are, how long each is, and how many are kept."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     folder: Path = Field(
         default=Path("recordings"), description="Folder in which {site}/{start}/ folders are created"

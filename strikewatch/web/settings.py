@@ -14,7 +14,7 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 class Settings(BaseModel):
     """The HTTP interface. Without tokens it serves this machine only, and changes nothing."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     enabled: bool = Field(True, description="Whether to listen at all")
     host: str = Field(

@@ -91,13 +91,13 @@ def loaded_by(commands: list[list[str]], modules: Sequence[str], folder: Path) -
             (*HEAVY, *HEAVIEST, "rich"),
         ),
         ([["guide", "faults"]], (*HEAVY, *HEAVIEST)),
-        ([["channels"], ["settings"]], HEAVIEST),
+        ([["channels"], ["settings"]], (*HEAVIEST, "strikewatch.sources.mapping")),
         (
             [
                 *(["alerts"], ["token", "list"], ["due"], ["wear"], ["tools"], ["baseline"], ["coaching"]),
                 ["deliveries", "list"],
             ],
-            WITH_DATABASE,
+            (*WITH_DATABASE, "strikewatch.sources.mapping"),
         ),
         (
             [

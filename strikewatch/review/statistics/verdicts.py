@@ -46,7 +46,7 @@ _MAXHOURS_NEEDED: Final = 1000.0
 class Settings(BaseModel):
     """When an operator is said to differ from the others."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
     least_h: float = Field(0.25, ge=0, description="Hours of work below which an operator is not judged, h")
     least_expected: float = Field(

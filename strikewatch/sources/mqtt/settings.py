@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 class TlsSettings(BaseModel):
     """TLS. The broker's certificate must be valid for `host`; this check cannot be switched off."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     ca_file: Path | None = Field(
         None, description="Certificate authorities to trust in place of the system's (PEM file)"
@@ -29,7 +29,7 @@ class TlsSettings(BaseModel):
 class Settings(BaseModel):
     """The MQTT connection of the live processor. The session is always persistent."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(defer_build=True, frozen=True, extra="forbid")
 
     host: str = Field("localhost", min_length=1, description="Name or address of the broker")
     port: int = Field(1883, ge=1, le=65535, description="TCP port; 8883 is usual with TLS")
