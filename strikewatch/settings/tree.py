@@ -84,8 +84,8 @@ class Intake(BaseModel):
     max_hammers: int = Field(
         500,
         ge=1,
-        description="Largest number of hammers that `hammers` does not list, at sites that `sites.zones` does not "
-        "list; data of further new ones is refused",
+        description="Largest number of hammers that neither `hammers` nor, by site, `sites.zones` lists; "
+        "further ones are refused",
     )
     max_hammers_per_site: int = Field(
         200,
