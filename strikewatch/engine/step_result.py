@@ -76,8 +76,9 @@ class StepResult:
         # Plain columns become Python numbers far faster than records do.
         columns = [measured[name].tolist() for name in ("group", "onset", "at")]
         values = measured["evidence"][:, :numbers].tolist()
+        attributions = {group: self._attribution(group) for group in set(columns[0])}
         for group, start, end, own in zip(*columns, values, strict=True):
-            attribution = self._attribution(group)
+            attribution = attributions[group]
             yield group, start, end, own, attribution.on_duty(start), attribution.tool_at(start)
 
     def _attribution(self, group: int) -> Attribution:

@@ -60,12 +60,15 @@ class FairQueue:
 
     def put(self, messages: Sequence[Message]) -> None:
         """Add messages."""
+        machine_of, queues, weights = self._machine_of, self._queues, self._weights
         for message in messages:
-            machine = self._machine_of(message.topic)
-            self._queues.setdefault(machine, deque()).append(message)
-            self._weights[machine] = self._weights.get(machine, 0) + _weight(message)
-            if message.qos == 1:
-                self._arrived.append((message.generation, message.mid))
+            machine = machine_of(message.topic)
+            queue = queues.get(machine)
+            if queue is None:
+                queue, weights[machine] = queues.setdefault(machine, deque()), 0
+            queue.append(message)
+            weights[machine] += _weight(message)
+        self._arrived.extend([(each.generation, each.mid) for each in messages if each.qos == 1])
         self._waiting += len(messages)
 
     def step_limit(self, limit: int, now_s: float) -> int:
@@ -122,11 +125,12 @@ class FairQueue:
 
     def done(self, messages: Iterable[Message]) -> list[tuple[int, int]]:
         """Mark messages as done; return (generation, mid) of those to acknowledge now, in order of arrival."""
-        self._done.update((message.generation, message.mid) for message in messages if message.qos == 1)
+        done, arrived = self._done, self._arrived
+        done.update([(message.generation, message.mid) for message in messages if message.qos == 1])
         acknowledgeable = []
-        while self._arrived and self._arrived[0] in self._done:
-            acknowledgeable.append(self._arrived.popleft())
-            self._done.remove(acknowledgeable[-1])
+        while arrived and arrived[0] in done:
+            acknowledgeable.append(arrived.popleft())
+            done.remove(acknowledgeable[-1])
         return acknowledgeable
 
 
