@@ -10,8 +10,8 @@ import sys
 import tempfile
 import time
 from argparse import Namespace
-from collections.abc import Mapping
-from contextlib import ExitStack
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -54,13 +54,23 @@ class Review:
     report: Report
 
 
-def review(options: Namespace, settings: Settings, notes: Console) -> Review:
-    """Make the review that the options ask for, without writing it. Raises StrikewatchError with the remedy."""
+def review(
+    options: Namespace,
+    settings: Settings,
+    notes: Console,
+    open_data: Callable[
+        [Namespace, Settings, int, Console], AbstractContextManager[ReviewData]
+    ] = open_review_data,
+) -> Review:
+    """Make the review that the options ask for, without writing it. Raises StrikewatchError with the remedy.
+
+    `open_data` loads its data, by default from the database or recorded shifts.
+    """
     texts = coaching.read(options.coaching)
     # replayed shifts show a progress bar of their own
     with ExitStack() as stack:
         with output.progress_status("Reading the database", shown=not options.paths):
-            source = stack.enter_context(open_review_data(options, settings, time.time_ns(), notes))
+            source = stack.enter_context(open_data(options, settings, time.time_ns(), notes))
             tables = _tables(source, settings, options.site)
         highlights = _highlights(options, settings, texts, source, tables, notes)
     return Review(tables, highlights, _report(options, settings, texts, source, tables, highlights))

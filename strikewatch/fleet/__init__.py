@@ -5,7 +5,7 @@ tables.py      the tables that a replay writes              folder.py  the folde
 plan.py        what a run has to replay of each hammer      replay.py  a run: survey, plan, work, commit
 compact.py     small recordings joined by month             rates.py   rates by any attribute of hammers
 spark.py       workers and DataFrames on Apache Spark       worker_daemon.py  loads detectors for Spark's workers
-table_source.py  samples of a DataFrame as recordings
+table_source.py  samples of a DataFrame as recordings           review.py  the review of one site
 bridge.py      MQTT to Apache Kafka, acknowledged after it  kafka.py   messages to a topic of Kafka
 
 Only `spark`, `rates` and `worker_daemon` import Spark, and only inside functions; `kafka` imports its client likewise.

@@ -79,11 +79,15 @@ class FleetFolder:
         names = [*manifest.files.get(table, ()), *manifest.open.get(table, ())]
         return [self.path / table / name for name in names]
 
-    def read(self, table: str, columns: Sequence[str] | None = None) -> Any:
-        """Read a table as a `pyarrow.Table`."""
-        schema = SCHEMAS[table]
-        empty = schema.empty_table()
-        found = [pq.read_table(path, columns=columns, partitioning=None) for path in self.files(table)]
+    def read(self, table: str, columns: Sequence[str] | None = None, *, site: str | None = None) -> Any:
+        """Read a table, or the rows of one site, as a `pyarrow.Table`."""
+        empty = SCHEMAS[table].empty_table()
+        columns = None if columns is None else list(columns)
+        filters = None if site is None else [("site", "=", site)]
+        found = [
+            pq.read_table(path, columns=columns, filters=filters, partitioning=None)
+            for path in self.files(table)
+        ]
         return pa.concat_tables([empty.select(columns) if columns else empty, *found])
 
     @contextmanager

@@ -24,6 +24,9 @@ from strikewatch.fleet.spark import table
 if TYPE_CHECKING:
     from pyspark.sql import DataFrame, SparkSession
 
+Reasons = dict[Key, list[tuple[str, str]]]
+"""By hammer, faults with the reason."""
+
 _COUNTED: Final = (
     *("site string", "hammer string", "fault string", "over string"),
     *("count long", "seconds double", "hours double", "spread double"),
@@ -104,9 +107,10 @@ _READ: Final = {
 
 def _count_site(end: Instant, rows: pa.Table) -> pa.Table:
     """Count the faults of one site's hammers."""
-    from strikewatch.review.data.tables import count_faults, dispersion_by_fault, monitored_faults
+    from strikewatch.review.data.tables import Feeds, count_faults, dispersion_by_fault, monitored_faults
 
-    exposure, faults, feeds = review_frames(rows, end)
+    exposure, faults, silent, uncertain = review_frames(rows, end)
+    feeds = Feeds.of(silent, uncertain)
     periods = [(exposure, faults)]
     table = count_faults(exposure, faults, ["site", "hammer"], monitored_faults(periods), feeds)
     spread = dispersion_by_fault(periods, feeds) if len(exposure) else {}
@@ -121,10 +125,21 @@ def _count_site(end: Instant, rows: pa.Table) -> pa.Table:
     return pa.Table.from_arrays(arrays, names=[*names, "spread"])
 
 
-def review_frames(rows: pa.Table, end: Instant) -> tuple[Any, Any, Any]:
-    """Return the review's EXPOSURE, FAULTS and limits of feeds from rows of the tables in `_READ`, marked by `what`."""
+def site_rows(folder: FleetFolder, site: str) -> pa.Table:
+    """Read the rows of one site that `review_frames` takes."""
+    found = []
+    for name, columns in _READ.items():
+        rows = folder.read(name, columns, site=site)
+        found.append(rows.append_column("what", pa.array([name] * len(rows), pa.string())))
+    return pa.concat_tables(found, promote_options="default")
+
+
+def review_frames(rows: pa.Table, end: Instant) -> tuple[Any, Any, Reasons, Reasons]:
+    """Return the review's EXPOSURE and FAULTS, and the faults that feeds cannot show, or only let be inferred.
+
+    `rows`: of the tables in `_READ`, each marked by its name in `what`.
+    """
     from strikewatch.review.data.attribution import Attribution
-    from strikewatch.review.data.tables import Feeds
 
     parts = {name: rows.filter(pc.equal(rows["what"], name)) for name in _READ}
     attribution = Attribution(
@@ -147,14 +162,15 @@ def review_frames(rows: pa.Table, end: Instant) -> tuple[Any, Any, Any]:
         ]
         attribution.add_bout_columns(key, *columns)
     records = [json.loads(record) for record in parts["alerts"]["record"].to_pylist()]
+    records.sort(key=lambda record: (record["onset"], record["hammer"], record["fault"]))
     return (
         attribution.exposure(),
         attribution.faults(records, end),
-        Feeds.of(*_limits(parts["coverage"], parts["counts"])),
+        *_limits(parts["coverage"], parts["counts"]),
     )
 
 
-def _limits(coverage: pa.Table, counts: pa.Table) -> tuple[dict[Key, Any], dict[Key, Any]]:
+def _limits(coverage: pa.Table, counts: pa.Table) -> tuple[Reasons, Reasons]:
     """Return (fault, reason) by hammer: of faults that no segment can show, and that every other can only infer."""
     segments: dict[Key, set[int]] = defaultdict(set)
     for row in counts.to_pylist():
@@ -168,8 +184,8 @@ def _limits(coverage: pa.Table, counts: pa.Table) -> tuple[dict[Key, Any], dict[
         shown[key][row["fault"]][row["shown"]].add(row["segment_ns"])
         if row["shown"] != "some":
             reasons[key, row["fault"]] = row["reason"]
-    silent: dict[Key, Any] = defaultdict(list)
-    uncertain: dict[Key, Any] = defaultdict(list)
+    silent: Reasons = defaultdict(list)
+    uncertain: Reasons = defaultdict(list)
     for key, faults in shown.items():
         for fault, where in faults.items():
             if where["none"] >= segments[key]:

@@ -290,6 +290,44 @@ def _named_values(texts: Sequence[str]) -> dict[str, str]:
     return found
 
 
+@fleet.command(
+    "review",
+    cls=shared.Command,
+    examples=("strikewatch fleet review fleet/ --site fennick-hollow --html review.html",),
+)
+@click.argument("folder", type=shared.PATH, metavar="FOLDER")
+@click.option("--site", metavar="SITE", required=True, help="The site to review.")
+@shared.config
+@shared.period("the first row", "the last row")
+@click.option("--operator", metavar="OPERATOR", help="The pages of this operator.")
+@click.option(
+    "--html", type=shared.PATH, metavar="FILE", help="Write the report, one file that needs nothing else."
+)
+@shared.as_json("every table, one object")
+def review(options: Namespace) -> None:
+    """Make the trainer's review of one site from the tables of a fleet, without Spark.
+
+    Without highlights, wear and talks with operators, which the tables do not have; `strikewatch review` shows them
+    from the site's recordings.
+    """
+    from strikewatch.cli import review_report
+    from strikewatch.cli.review_summary import show
+    from strikewatch.core import instant
+    from strikewatch.fleet.review import open_fleet_review
+    from strikewatch.review.report import files
+
+    options.paths, options.moments = (options.folder,), 0
+    options.coaching = options.pdf = options.csv = None
+    made = review_report.review(options, load_settings(options.config), output.notes(), open_fleet_review)
+    written = review_report.write(options, made.report)
+    if options.json:
+        head = {"begin": instant.text(made.report.begin), "end": instant.text(made.report.end)}
+        every = review_report.tables_by_name(made.tables, made.highlights, options.operator)
+        print(files.to_json(every, head))
+    else:
+        show(output.tables(), made.report, written)
+
+
 def _rows(found: "DataFrame") -> Iterator[dict[str, Any]]:
     return (row.asDict() for row in found.toLocalIterator())
 

@@ -150,6 +150,7 @@ def measure(folder: Path, hammers: int, *, by_day: bool, cores: Sequence[int]) -
             workers(spark).run(len, ["start"] * number)
             with _printed(f"Spark local[{number}]: reading into Python", rows) as cpu:
                 before = _jvm_s(spark)
+                spark.conf.set("spark.sql.legacy.parquet.nanosAsLong", "true")
                 frame = spark.read.parquet(*files)
                 parts = frame.mapInArrow(_consumed, "rows long, cpu_s double").collect()
                 assert sum(part["rows"] for part in parts) == rows
