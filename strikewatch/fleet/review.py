@@ -11,10 +11,11 @@ from strikewatch.errors import InputError
 from strikewatch.fleet.folder import FleetFolder
 from strikewatch.fleet.rates import review_frames, site_rows
 from strikewatch.review.data.samples import ShiftSamples
-from strikewatch.review.data.tables import OPERATOR_FAULTS, Feeds
+from strikewatch.review.data.schemas import OPERATOR_FAULTS
+from strikewatch.review.data.tables import Feeds
 from strikewatch.review.usage import hammer_usage
-from strikewatch.service.inputs.review import ReviewData
-from strikewatch.service.inputs.review_moments import ReplaySource
+from strikewatch.service.reviews.data import ReviewData
+from strikewatch.service.reviews.moments import ReplaySource
 from strikewatch.service.time_window import check_order, parse_period
 from strikewatch.settings.tree import Settings
 
