@@ -7,7 +7,6 @@ after a crash behind it, ordering drops the repetitions.
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from itertools import count
 from typing import Any, Final, Protocol
 
 import structlog
@@ -22,8 +21,9 @@ from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
-from strikewatch.errors import StoreError, StoreLost, Unstorable
+from strikewatch.errors import StoreError, StoreLost
 from strikewatch.service.broker_session import SessionWatch
+from strikewatch.service.committer import Committer
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.service.look_ahead import LookAhead
@@ -49,16 +49,7 @@ CORRECTION_TOO_LATE: Final = (
     f"only the last {KEPT} entries can be corrected; log what was done last, or the hour meter with the reason "
     "corrected"
 )
-RETRY_COMMIT_S: Final = 1.0
-UNSTORABLE_ATTEMPTS: Final = 3
-"""Data that the database refuses so many times is not offered again."""
-UNSTORABLE_REMEDY: Final = (
-    "the process ends; after restarts it processes these messages one by one, and sets the one aside that cannot be "
-    "stored: see strikewatch rejects"
-)
 SIGNAL_LOST: Final = "signal_lost"
-LOG_EVERY_REFUSALS: Final = 60
-"""A refused commit is logged once in this many attempts."""
 
 
 class Source(Protocol):
@@ -106,7 +97,6 @@ class Worker:
         self._source = JournaledSource(source, self._journal)
         self._monotonic = monotonic
         self._alerts_changed = alerts_changed
-        self._wait = wait
         self.on_step: OnStep = lambda _received, _portions, _outcome: None
         """Called with the outcome of each step."""
         saved = store.load()
@@ -128,6 +118,7 @@ class Worker:
         self.rejected: Counter[str] = Counter()
         self.messages = 0
         self._store_monitor = StoreMonitor(store, send_urgent, monotonic)
+        self._committer = Committer(store, self._journal, self._store_monitor, wait)
         self._session = session or SessionWatch()
         self._manual_events = ManualEvents(store)
         self._restore(saved)
@@ -295,11 +286,7 @@ class Worker:
             return False
 
     def _commit(self, step: Step, changed: Sequence[Key], own_changes: Sequence[Change]) -> None:
-        """Commit the step; retry while the database refuses, and let the broker keep the following messages.
-
-        Raises Unstorable if it refuses the data of this step in particular. The process must then end: the step
-        journal has the messages processed alone after the restart, and sets the one aside that cannot be stored.
-        """
+        """Commit the step, send its requests, and report its changes. Raises as `Committer.commit` does."""
         record = StepRecord(
             received=step.received,
             rows=[(portion.key, portion.rows) for portion in step.portions],
@@ -323,30 +310,8 @@ class Worker:
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
-        for refused in count():
-            self._journal.mark(Phase.COMMITTING)
-            try:
-                self._store.commit(record)
-                if refused:
-                    _log.warning("commit_succeeded", refused=refused)
-                self._store_monitor.after_commit()
-                self._session.stored(record.session_held)
-                break
-            except StoreLost:
-                raise
-            except StoreError as error:
-                if isinstance(error, Unstorable) and refused + 1 >= UNSTORABLE_ATTEMPTS:
-                    _log.error("data_refused", problem=str(error), remedy=UNSTORABLE_REMEDY)
-                    raise
-                self._journal.mark(Phase.UNRELATED)
-                if refused % LOG_EVERY_REFUSALS == 0:
-                    _log.error(
-                        "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"
-                    )
-                more = self._store_monitor.after_refusal(step.received, self._intake.last_heard)
-                record = replace(record, changes=[*record.changes, *more])
-                if self._wait(RETRY_COMMIT_S):
-                    raise
+        self._committer.commit(record, self._intake.last_heard)
+        self._session.stored(record.session_held)
         for topic, payload in step.requests:
             self._publish(topic, payload)
         if step.changes or own_changes:

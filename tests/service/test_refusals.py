@@ -11,9 +11,10 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError, Unstorable
+from strikewatch.service.committer import UNSTORABLE_ATTEMPTS
 from strikewatch.service.step_journal import MAX_DEATHS_WITH_COMMITS, StepJournal
 from strikewatch.service.store_monitor import UNAVAILABLE_NS
-from strikewatch.service.worker import UNSTORABLE_ATTEMPTS, Worker
+from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
@@ -141,7 +142,7 @@ def test_any_other_refusal_is_tried_again_and_raises_an_alert_at_once(tmp_path: 
             execute(tmp_path, "alter table elsewhere rename to arrived")
         return False
 
-    run.worker._wait = wait
+    run.worker._committer._wait = wait
     run.worker.turn(0.0)
     assert run.waits == 60
     assert broker.queued == []
@@ -163,6 +164,6 @@ def test_any_other_refusal_is_tried_again_and_raises_an_alert_at_once(tmp_path: 
 def test_a_worker_that_is_stopped_while_the_database_refuses_ends(tmp_path: Path) -> None:
     run = Run(tmp_path, Broker(sign_on("HB-01", 11)))
     execute(tmp_path, "alter table events rename to elsewhere")
-    run.worker._wait = lambda _s: True
+    run.worker._committer._wait = lambda _s: True
     with pytest.raises(StoreError, match="no such table"):
         run.work_off()
