@@ -240,9 +240,8 @@ class _Source:
     def check_sources_file(self, tables: dict[str, Any]) -> None:
         """Report the mistakes in the file of sources."""
         if (named := self.named_file(tables, "sources_file")) is not None:
-            from strikewatch.sources.mapping.mistakes import (
-                read_tables,
-            )  # it takes longer to import than the rest
+            # It takes long to import, and most settings name no such file.
+            from strikewatch.sources.mapping.mistakes import read_tables
 
             tables["sources_file"] = str(named)
             self.problems |= dict(read_tables(named)[1])

@@ -26,10 +26,10 @@ def _to_array(_context: Any, _address: Any, _size: Any, dtype: Any) -> Any:
 
     def generate(target: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         address, size, _ = arguments
-        view = arrayobj.make_array(array)(target, builder)
+        view = arrayobj.make_array(array)(target, builder)  # type: ignore[no-untyped-call]
         itemsize = target.get_constant(types.intp, target.get_abi_sizeof(target.get_data_type(array.dtype)))
         pointer = builder.inttoptr(address, view.data.type)
-        arrayobj.populate_array(view, pointer, [size], [itemsize], itemsize, meminfo=None)
+        arrayobj.populate_array(view, pointer, [size], [itemsize], itemsize, meminfo=None)  # type: ignore[no-untyped-call]
         return view._getvalue()
 
     return array(types.int64, types.int64, dtype), generate
