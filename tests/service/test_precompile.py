@@ -47,3 +47,23 @@ def test_a_cache_that_an_interrupted_start_left_is_not_ready(
     assert not numba_cache.ready()
     numba_cache.mark_ready()
     assert numba_cache.ready()
+
+
+def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> None:
+    """The parts of a detector are in its own code; so the cache has one file for it, not one for each part."""
+    command = (
+        "from strikewatch.detectors import cold_oil\n"
+        "cold_oil.DETECTOR.compile()\n"
+        "from strikewatch.detectors.kernels import KERNELS\n"
+        "print(sum(len(kernel.compiled.signatures) for kernel in KERNELS))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", command],
+        cwd=ROOT,
+        env=os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert int(done.stdout) > 5
+    assert len([*tmp_path.rglob("*.nbc")]) == 1
