@@ -1,5 +1,6 @@
 """What all tests share: databases, the compiled detectors, and which tests run in one worker."""
 
+import logging
 import os
 import subprocess
 import sys
@@ -7,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
+import structlog
 from sqlalchemy import URL
 
 from tests import profiles
@@ -101,6 +103,21 @@ def _no_settings_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterat
         patch.delenv("STRIKEWATCH_CONFIG", raising=False)
         patch.delenv("COLUMNS", raising=False)  # a worker of pytest-xdist sets it
         yield
+
+
+@pytest.fixture
+def log_restored() -> Iterator[None]:
+    """For tests that set up the log: what was before comes back."""
+    root = logging.getLogger()
+    handlers, level = root.handlers[:], root.level
+    yield
+    for handler in root.handlers[:]:
+        if handler not in handlers:
+            root.removeHandler(handler)
+            handler.close()
+    root.handlers[:] = handlers
+    root.setLevel(level)
+    structlog.reset_defaults()
 
 
 @pytest.fixture(scope="session")

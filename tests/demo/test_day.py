@@ -108,6 +108,7 @@ def test_what_kills_the_processor_ends_the_demo_at_once() -> None:
         pytest.fail("the demo goes on")
 
 
+@pytest.mark.usefixtures("log_restored")
 def test_a_port_taken_at_the_last_moment_costs_only_another_attempt(monkeypatch: pytest.MonkeyPatch) -> None:
     """Another program binds the free port before the demo's page does: here for the first two attempts."""
     with socket.create_server(("127.0.0.1", 0)) as other:

@@ -127,7 +127,9 @@ def test_rows_added_as_sorted_are_released_like_others(
         assert sorted_too.newest(HB) == plain.newest(HB)
     assert sorted_too.counts() == plain.counts()
     assert sorted_too.flush(HB).time_ns.tolist() == plain.flush(HB).time_ns.tolist()
-    assert sorted_too.saved(HB) == plain.saved(HB)
+    assert sorted_too.released(HB) == plain.released(HB)
+    if policy != "window":  # it has no use for the usual step, which goes by the parts that were released
+        assert sorted_too.saved(HB) == plain.saved(HB)
 
 
 @pytest.mark.parametrize("policy", POLICIES)
