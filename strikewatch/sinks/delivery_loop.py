@@ -23,6 +23,8 @@ Clock = Callable[[], int]
 
 BATCH_MESSAGES: Final = 64
 """How many messages are sent before new ones are loaded."""
+MAX_HISTORIC: Final = 1000
+"""So many historic messages wait in memory; more of them are left in the database until half of these are sent."""
 BLOCKED: Final = "waits behind a parked message of its alert"
 GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
@@ -43,6 +45,10 @@ class DeliveryLoop:
         """The last message that was read from the database."""
         self._handed: set[int] = set()
         """Later messages, which were handed over in memory."""
+        self._left_from: int | None = None
+        """All historic messages from this number on are left in the database, and none before it."""
+        self._newest_historic = 0
+        """The last historic message that was queued."""
         self._unwritten: dict[AlertKey, Outcome] = {}
         """The last outcome of an alert while it may not be written; after a crash its message is sent again."""
         self._external_changes = -1  # so that the first refresh loads whether the endpoint is on
@@ -63,6 +69,7 @@ class DeliveryLoop:
 
     def load(self) -> None:
         """Load the messages that were committed since the last call."""
+        self._load_left()
         handed = self.outbox.take_handed()
         if handed is None or any(m.external_changes != self._external_changes for m in handed):
             # earlier messages may wait again, and these must not overtake them
@@ -94,8 +101,41 @@ class DeliveryLoop:
         self._last_seq = max(self._last_seq, last_handed)  # what was handed over was committed in order
         self._handed.clear()
 
+    def _load_left(self) -> None:
+        """Load historic messages that were left in the database, once few others wait. Raises StoreBlocked."""
+        if self._left_from is None or self._queue.historic > MAX_HISTORIC // 2:
+            return
+        self.outbox.flush()  # so that messages behind a parked one are read as blocked
+        while self._left_from is not None and self._queue.historic <= MAX_HISTORIC // 2:
+            page = self.outbox.waiting(self._left_from - 1, historic=True)
+            if page and page[0].external_changes != self._external_changes:
+                return  # all is read again soon
+            self._left_from = page[-1].seq + 1 if len(page) == PAGE_SIZE else None
+            outcomes: list[Outcome] = []
+            for message in page:
+                if message.seq > self._last_seq and message.seq not in self._handed:
+                    self._left_from = message.seq  # it is yet to come by the usual way, and is then left
+                    self.outbox.record_outcomes(outcomes)
+                    return
+                outcomes += self._queue_or_block(message)
+            self.outbox.record_outcomes(outcomes)
+
     def _add(self, message: Message) -> list[Outcome]:
+        """Queue a new message, or leave it in the database; return its outcome if it need not be sent.
+
+        A historic one is left while many others wait, and so are all later ones: an alert's messages stay in order.
+        """
+        if message.historic:
+            if self._left_from is None and self._queue.historic >= MAX_HISTORIC:
+                self._left_from = max(self._newest_historic + 1, message.seq)
+            if self._left_from is not None and message.seq >= self._left_from:
+                return []
+        return self._queue_or_block(message)
+
+    def _queue_or_block(self, message: Message) -> list[Outcome]:
         """Queue a message; return its outcome if it need not be sent. Its due time becomes monotonic time."""
+        if message.historic:
+            self._newest_historic = max(self._newest_historic, message.seq)
         urgent = self.urgent.take(message.name)
         if message.blocked:
             return [self._blocked(message.seq, message.attempts)]
@@ -178,7 +218,8 @@ class DeliveryLoop:
         self._external_changes = external_changes
         self._queue.clear()
         self._handed.clear()
-        self._last_seq = 0
+        self._left_from = None
+        self._newest_historic = self._last_seq = 0
 
     def _outcomes_of(self, pending: Pending, result: SendResult, took_us: int) -> list[Outcome]:
         now: Instant = self._wall()
@@ -211,6 +252,7 @@ class DeliveryLoop:
     def _switch_off(self) -> None:
         self.outbox.switch_off(GONE, self._wall())
         self._queue.clear()
+        self._left_from = None
         self.outbox.take_handed()  # parked with the others
         if self._on_gone is not None:
             self._on_gone()

@@ -22,7 +22,7 @@ from strikewatch.sinks.settings import MAX_WAIT_S
 from strikewatch.storage.outbox.messages import Message
 from strikewatch.storage.outbox.outcomes import Outcome
 
-MAX_BYTES: Final = 16 << 20
+MAX_BYTES: Final = 4 << 20
 """How much is held in memory whole; of further messages, only the position."""
 
 AlertKey = tuple[str, str]
@@ -54,6 +54,8 @@ class Queue:
         self._current: list[tuple[int, int, Pending]] = []
         self._historic: list[tuple[int, int, Pending]] = []
         self._waiting = 0
+        self.historic = 0
+        """How many of the waiting messages are historic."""
         self._bytes = 0
 
     def __len__(self) -> int:
@@ -66,6 +68,7 @@ class Queue:
         key = message.site, message.alert_id
         pending = Pending(message.seq, key, message.step, message.attempts, due, message.historic, kept)
         self._waiting += 1
+        self.historic += message.historic
         waiting = self._by_alert.setdefault(key, deque())
         waiting.append(pending)
         if len(waiting) == 1:
@@ -90,6 +93,7 @@ class Queue:
         waiting = self._by_alert[pending.alert_key]
         waiting.popleft()
         self._waiting -= 1
+        self.historic -= pending.historic
         self._release(pending)
         if waiting:
             self._offer(waiting[0])
@@ -101,6 +105,7 @@ class Queue:
         given_up = self._by_alert.pop(pending.alert_key)
         self._waiting -= len(given_up)
         for each in given_up:
+            self.historic -= each.historic
             self._release(each)
         return list(given_up)[1:]
 
@@ -119,7 +124,7 @@ class Queue:
         self._by_alert.clear()
         self._current.clear()
         self._historic.clear()
-        self._waiting = self._bytes = 0
+        self._waiting = self.historic = self._bytes = 0
 
     def _release(self, pending: Pending) -> None:
         """Drop the whole message from memory."""

@@ -153,6 +153,24 @@ def cost(time_ns: Any) -> int:
     )
 
 
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 600), st.sampled_from((SECOND // 10, SECOND, 60 * SECOND))), max_size=12
+    )
+)
+def test_room_is_taken_by_the_time_that_rows_span_however_they_are_divided(
+    runs: list[tuple[int, int]],
+) -> None:
+    limit = StepLimit()
+    limit.next_step()
+    used = 0
+    for number, step_ns in runs:
+        rows = Rows(np.arange(number, dtype=np.int64) * step_ns, {})
+        fits = used + cost(rows.time_ns) <= LIMIT_NS
+        assert limit.has_room(KEY, rows) == fits
+        used += cost(rows.time_ns) if fits else 0
+
+
 def test_a_second_message_has_what_the_first_left_and_another_hammer_all() -> None:
     limit = StepLimit()
     limit.next_step()

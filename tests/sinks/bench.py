@@ -109,9 +109,10 @@ class DeliveryBench:
         until(condition, every_s=0.002)
 
 
-def change(n: int, step: Step) -> Change:
+def change(n: int, step: Step, *, historic: bool = False) -> Change:
     cleared = START + n + SECOND if step == "cleared" else None
     alert = Alert("same_spot", "pit", f"HB-{n:02d}", "op-11", "low", START + n * 1000, cleared)
+    alert.historic = historic
     return Change(step, "pit", alert.hammer, alert.id, alert.record(), alert.onset, cleared)
 
 

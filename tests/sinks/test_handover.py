@@ -13,7 +13,7 @@ from strikewatch.core.alert import Step
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked
-from strikewatch.sinks import Endpoint, SendResult
+from strikewatch.sinks import Endpoint, SendResult, delivery_loop
 from strikewatch.sinks.delivery_loop import DeliveryLoop
 from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.commit.step import StepRecord
@@ -26,7 +26,9 @@ from tests.sinks.bench import START, Clock, change
 
 STEPS: tuple[Step, ...] = ("raised", "escalated", "cleared")
 QUIET = Alarms(flood_above=10**6, flood_below=1)
-ALERTS = 3
+ALERTS = 4
+HISTORIC = (1, 2)
+"""These of them were found late."""
 COMMITS = st.tuples(st.just("commit"), st.lists(st.integers(0, ALERTS - 1), min_size=1, max_size=4))
 SENDS = st.tuples(st.just("send"), st.lists(st.sampled_from([False, False, True]), max_size=4))
 OTHERS = st.tuples(
@@ -90,7 +92,7 @@ class Run:
         changes = []
         for n in alerts:
             if self.steps[n] < len(STEPS):
-                changes.append(change(n, STEPS[self.steps[n]]))
+                changes.append(change(n, STEPS[self.steps[n]], historic=n in HISTORIC))
                 self.steps[n] += 1
         self.store.commit(StepRecord(self.clock.now, changes=changes))
 
@@ -127,18 +129,20 @@ class Run:
         for _ in range(2):
             self.act("again", [])
             self.loop.refresh()
-            self.act("send", [])
+            for _ in range(ALERTS * len(STEPS)):
+                self.act("send", [])
         self.loop.idle()
 
 
 @settings(max_examples=examples(40), deadline=None, phases=[Phase.explicit, Phase.generate])
-@given(ACTIONS, st.sampled_from([1 << 20, 1_500]))
+@given(ACTIONS, st.sampled_from([1 << 20, 1_500]), st.sampled_from([1, 2, 1000]))
 def test_each_message_is_delivered_in_order_however_it_reaches_the_loop(
-    actions: list[tuple[str, list[Any]]], handover_bytes: int
+    actions: list[tuple[str, list[Any]]], handover_bytes: int, historic: int
 ) -> None:
-    """With failures, dead letters sent again, crashes, other processes, and a handover that holds few messages."""
+    """With failures, dead letters sent again, crashes, other processes, and few messages held in memory."""
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         patch.setattr(messages, "MAX_HANDOVER_BYTES", handover_bytes)
+        patch.setattr(delivery_loop, "MAX_HISTORIC", historic)
         run = Run(Path(folder) / "watch.db")
         for action in actions:
             run.act(*action)
@@ -178,6 +182,31 @@ def test_what_was_just_committed_is_sent_without_reading_the_database(
             loop.send_due(lambda: False)
         loop.idle()
         assert outbox.counts() == {"sent": 300}
+    finally:
+        store.close()
+
+
+def test_a_backlog_of_historic_messages_waits_in_the_database(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 600 messages of one commit; a current alert, which comes last, is sent before the others."""
+    monkeypatch.setattr(delivery_loop, "MAX_HISTORIC", 50)
+    clock, sender = Clock(), CheckingSender()
+    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"}, alarms=QUIET)
+    try:
+        outbox = Outbox(store, "bench")
+        loop = DeliveryLoop(outbox, Endpoint("bench", Schedule(), sender), clock.wall, clock.monotonic)
+        loop.refresh()
+        late = [change(n, step, historic=True) for n in range(300) for step in STEPS[:2]]
+        store.commit(StepRecord(START, changes=[*late, change(300, "raised")]))
+        most = 0
+        while outbox.counts() != {"sent": 601}:
+            loop.load()
+            most = max(most, len(loop._queue))
+            loop.send_due(lambda: False)
+            loop.idle()
+            assert sender.delivered[change(300, "raised").alert_id] == ["raised"]
+        assert most <= messages.PAGE_SIZE + 50
     finally:
         store.close()
 

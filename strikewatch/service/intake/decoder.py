@@ -6,11 +6,14 @@ from typing import Final
 
 from strikewatch.core import instant
 from strikewatch.core.batch import Key
-from strikewatch.core.events import Event
-from strikewatch.core.instant import Instant
 from strikewatch.errors import Rejected
 from strikewatch.service.intake.intake import Intake
-from strikewatch.service.intake.mapped_messages import MappedMessages
+from strikewatch.service.intake.mapped_messages import (
+    HammerEvent,
+    HammerRows,
+    MappedMessages,
+    PostponedMapped,
+)
 from strikewatch.service.intake.step import Step
 from strikewatch.service.intake.step_limit import StepLimit
 from strikewatch.settings.tree import Settings
@@ -47,14 +50,20 @@ class Decoder:
         self._sources = sources or Sources({})
         self._scanner = Scanner()
         self._limit = StepLimit()
+        self._postponed = PostponedMapped()
         self._route = lru_cache(maxsize=4096)(self._find_route)
 
     def decode(self, messages: Sequence[Message], step: Step) -> None:
         """Decode messages into the step; reject what cannot be used."""
         self._limit.next_step()
+        for _, parts in self._postponed.take():
+            for part in parts:
+                self._add_mapped_part(part, step)
         samples: dict[Key, list[Message]] = {}
         mapped = MappedMessages(self._sources, self._intake.hold)
         for message in messages:
+            if self._postponed.is_mapped(message):
+                continue
             key = None
             try:
                 key, kind = self._route(message.topic)
@@ -78,6 +87,7 @@ class Decoder:
                 samples = self._map(message, kind, mapped, samples, step)
         self._decode_samples(samples, step)
         self._add_mapped(mapped, step)
+        step.postponed += self._postponed.put_back(messages)
 
     def _find_route(self, name: str) -> tuple[Key, topic.Kind | Taken]:
         """Return the hammer and the kind of message of a topic; or no hammer, and the sources that map it.
@@ -114,20 +124,37 @@ class Decoder:
         if events or mapped.spans_much:
             self._add_mapped(mapped, step)
         for event in events:
-            self._admit_mapped_event(event, message, received, step)
+            if self._admit((event.site, event.hammer), message, 1, step):
+                self._add_mapped_part(HammerEvent(event, message, received), step)
         return samples
 
     def _add_mapped(self, mapped: MappedMessages, step: Step) -> None:
         """Add the rows of mapped messages to the step."""
-        for key, rows, newest, messages, has_clock in mapped.take():
-            if not self._admit(key, messages[0], len(rows), step):
-                continue
-            if key in step.postponed_hammers or self._intake.must_wait(key, rows, step):
-                step.postponed_hammers.add(key)
-                step.postponed += messages
-                continue
-            self._intake.hold.expect(key, rows)
-            self._intake.add_rows(key, rows, newest, messages, step, has_clock=has_clock)
+        for part in mapped.take():
+            if self._admit(part.key, part.messages[0], len(part.rows), step):
+                self._add_mapped_part(part, step)
+
+    def _add_mapped_part(self, part: HammerRows | HammerEvent, step: Step) -> None:
+        """Add what mapped messages gave for a hammer to the step, or postpone what it has no room for."""
+        if isinstance(part, HammerEvent):
+            key = part.event.site, part.event.hammer
+            if key in step.postponed_hammers:
+                self._postponed.add(key, part)
+            else:
+                self._intake.admit_event(part.event, part.message, part.received, step)
+            return
+        key, rows, newest, messages, has_clock = part
+        waits = key in step.postponed_hammers or self._intake.must_wait(key, rows, step)
+        fitting = 0 if waits else self._limit.take_room(key, rows)
+        if fitting < len(rows):
+            step.postponed_hammers.add(key)
+            self._postponed.add(key, part._replace(rows=rows[fitting:]))
+            if not fitting:
+                return
+            rows = rows[:fitting]
+            newest = int(rows.time_ns[-1])
+        self._intake.hold.expect(key, rows)
+        self._intake.add_rows(key, rows, newest, messages, step, has_clock=has_clock)
 
     def _admit(self, key: Key, message: Message, count: int, step: Step) -> bool:
         """Add a hammer to the known ones, or reject what a message gives it."""
@@ -140,14 +167,6 @@ class Decoder:
             return False
         self._intake.admission.add(key)
         return True
-
-    def _admit_mapped_event(self, event: Event, message: Message, received: Instant, step: Step) -> None:
-        key = event.site, event.hammer
-        if self._admit(key, message, 1, step):
-            if key in step.postponed_hammers:
-                step.postponed.append(message)
-            else:
-                self._intake.admit_event(event, message, received, step)
 
     def _decode_samples(self, samples: Mapping[Key, Sequence[Message]], step: Step) -> None:
         """Scan the usual payloads of all hammers at once, and decode the others, in each hammer's order of arrival."""

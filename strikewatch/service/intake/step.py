@@ -48,7 +48,7 @@ class Step:
         """Reject rows that were not used, with their values."""
         first, last = instant.text(int(rows.time_ns[0])), instant.text(int(rows.time_ns[-1]))
         kept: dict[str, Any] = {"time_ns": rows.time_ns.tolist()}
-        for name, column in rows.columns.items():
+        for name, column in sorted(rows.columns.items()):
             kept[name] = [value if isfinite(value) else None for value in column.tolist()]
         detail = f"{len(rows)} rows from {first} to {last}: {explain(reason).meaning}"
         self.rejects.append(

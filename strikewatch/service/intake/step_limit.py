@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from strikewatch.core.batch import NO_ROWS, Key, Rows
+from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.sources.mqtt import Message
 
@@ -26,16 +26,22 @@ class StepLimit:
 
     def __init__(self) -> None:
         self._used: dict[Key, int] = {}
+        self._unmeasured: dict[Key, list[Rows]] = {}  # these count as if far apart, until that is too much
         self._begun: dict[Key, tuple[Message, int]] = {}
 
     def next_step(self) -> None:
         """Begin a step: each hammer has all its room again."""
         self._used.clear()
+        self._unmeasured.clear()
 
     def has_room(self, key: Key, rows: Rows) -> bool:
         """Take the room for the rows of some messages; return whether there was enough for all of them."""
-        used = self._used.get(key, 0) + int(_costs(rows)[-1])
-        if used > LIMIT_NS or key in self._begun:
+        if key in self._begun:
+            return False
+        used = self._used.get(key, 0) + QUANTUM_NS * len(rows)
+        if used <= LIMIT_NS:
+            self._unmeasured.setdefault(key, []).append(rows)
+        elif (used := self._measure(key) + int(_costs(rows)[-1])) > LIMIT_NS:
             return False
         self._used[key] = used
         return True
@@ -45,18 +51,30 @@ class StepLimit:
         begun, done = self._begun.pop(key, (None, 0))
         if begun is not message:
             done = 0
-        rows = rows[done:]
+        fitting = self.take_room(key, rows[done:])
+        if done + fitting == len(rows):
+            return rows[done:], True
+        self._begun[key] = message, done + fitting
+        return rows[done : done + fitting], False
+
+    def take_room(self, key: Key, rows: Rows) -> int:
+        """Take the room for as many of the rows as fit, of a step's first at least one; return how many."""
         if not len(rows):
-            return rows, True
-        used = self._used.get(key, 0)
+            return 0
+        used = self._measure(key)
         costs = used + _costs(rows)
         fitting = max(int(np.searchsorted(costs, LIMIT_NS, side="right")), 0 if used else 1)
         if fitting:
             self._used[key] = int(costs[fitting - 1])
-        if fitting == len(rows):
-            return rows, True
-        self._begun[key] = message, done + fitting
-        return rows[:fitting] if fitting else NO_ROWS, False
+        return fitting
+
+    def _measure(self, key: Key) -> int:
+        """Return the time of rows that a hammer has used, ns."""
+        used = self._used.get(key, 0)
+        for rows in self._unmeasured.pop(key, ()):
+            used += int(_costs(rows)[-1]) - QUANTUM_NS * len(rows)
+        self._used[key] = used
+        return used
 
 
 def _costs(rows: Rows) -> IntArray:

@@ -94,10 +94,14 @@ class Outbox:
         """Return why the endpoint is switched off; None while it is on."""
         return self._store.switched_off.get(self._endpoint)
 
-    def waiting(self, after: int = 0) -> list[Message]:
-        """Return the first `PAGE_SIZE` waiting messages numbered above `after`, in queued order."""
+    def waiting(self, after: int = 0, *, historic: bool = False) -> list[Message]:
+        """Return the first `PAGE_SIZE` waiting messages numbered above `after`, in queued order.
+
+        `historic`: only those of alerts that were found late.
+        """
+        query = _WAITING_HISTORIC if historic else _WAITING
         with self._store.read() as connection:
-            rows = connection.execute(_WAITING, {"endpoint": self._endpoint, "after": after})
+            rows = connection.execute(query, {"endpoint": self._endpoint, "after": after})
             return [Message(*row) for row in rows]
 
     def message(self, seq: int) -> Message:
@@ -173,6 +177,9 @@ def dead_letter_all(connection: Connection, endpoint: str, reason: str, at: Inst
 
 
 _earlier = outbox.alias("earlier")
+_HISTORIC: Final = exists().where(
+    alerts.c.site == outbox.c.site, alerts.c.id == outbox.c.alert_id, alerts.c.historic
+)
 MESSAGE: Final = select(
     outbox.c.seq,
     outbox.c.site,
@@ -196,9 +203,7 @@ MESSAGE: Final = select(
         select(nudges.c.n).where(nudges.c.endpoint == outbox.c.endpoint).correlate(outbox).scalar_subquery(),
         0,
     ).label("external_changes"),
-    exists()
-    .where(alerts.c.site == outbox.c.site, alerts.c.id == outbox.c.alert_id, alerts.c.historic)
-    .label("historic"),
+    _HISTORIC.label("historic"),
 )
 _BY_NUMBER: Final = MESSAGE.where(outbox.c.seq == bindparam("number"))
 _WAITING: Final = (
@@ -210,6 +215,7 @@ _WAITING: Final = (
     .order_by(outbox.c.seq)
     .limit(PAGE_SIZE)
 )
+_WAITING_HISTORIC: Final = _WAITING.where(_HISTORIC)
 _EXTERNAL_CHANGES: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))
 
 

@@ -126,7 +126,8 @@ NAMED = 6
 def table_heading() -> str:
     """Return the heading, with the meaning of the columns."""
     return (
-        "delay: the longest of another hammer's alert, publication to webhook (goal 1 s, limit 3 s)\n"
+        "delay: the longest of another hammer's alert, publication to webhook, while the processor is up "
+        "(goal 1 s, limit 3 s)\n"
         "peak, kept: growth of the processor's memory at its highest, and afterwards (limit 50 MiB)\n"
         "lost: alerts and events of other hammers that never came (must be 0)\n\n" + HEAD
     )

@@ -82,9 +82,15 @@ def run_attack(
     witness.wait(lambda: witness.all_came(began, upto), alert_timeout_s)
     confirmed = witness.events - confirmed
     wait_until(lambda: site.honest_events() - stored >= confirmed, COMMITS_S)
-    due = [name for name in witness.due(began, upto) if not _away(processor.away, witness.sent[name])]
-    delays = [witness.came[name] - witness.sent[name] for name in due if name in witness.came]
-    missing = sum(name not in witness.came for name in witness.due(began, upto))
+    due = witness.due(began, upto)
+    delays = [
+        time_up_s(processor.away, witness.sent[name], witness.came[name])
+        for name in due
+        if name in witness.came
+    ]
+    missing = sum(name not in witness.came for name in due)
+    if absences := [until - since for since, until in processor.away if since >= began]:
+        done.notes["longest absence s"] = max(absences)
     same = pid == processor.pid  # otherwise its memory is that of a new start
     peak_mib, kept_mib = resident_mib(processor.pid, peak=True), resident_mib(processor.pid)
     reported = site.reported(began, log_from, rejects)
@@ -109,6 +115,6 @@ def run_attack(
     )
 
 
-def _away(periods: Iterable[tuple[float, float]], at: float) -> bool:
-    """Return whether the processor was stopped or starting at an instant."""
-    return any(since <= at < upto for since, upto in periods)
+def time_up_s(away: Iterable[tuple[float, float]], since: float, until: float) -> float:
+    """Return how much of the time between two instants the processor was up, s: an absence is no delay of its own."""
+    return until - since - sum(max(0.0, min(until, end) - max(since, begin)) for begin, end in away)

@@ -11,7 +11,7 @@ import pytest
 
 from tests.long.attacks.__main__ import ATTACKS
 from tests.long.attacks.attack import AttackReport, Reports, Result, format_failure, format_result
-from tests.long.attacks.measure import AFTER_SHORT_S, Sites, run_attack
+from tests.long.attacks.measure import AFTER_SHORT_S, Sites, run_attack, time_up_s
 
 QUICK = {name: one.short for name, one in ATTACKS.items() if one.short is not None and one.plain}
 PLAIN = ATTACKS["nesting"]
@@ -83,3 +83,11 @@ def test_limits_that_depend_on_machine_load_are_not_checked_in_ci() -> None:
 
 def test_an_attack_that_ends_with_an_error_has_not_held() -> None:
     assert "NOT HELD" in format_failure(PLAIN, ZeroDivisionError("no"))
+
+
+def test_the_time_of_a_restart_is_not_counted_as_a_delay() -> None:
+    away = [(10.0, 70.0), (80.0, 90.0)]
+    assert time_up_s(away, 5.0, 9.0) == 4.0
+    assert time_up_s(away, 9.0, 71.0) == 2.0
+    assert time_up_s(away, 60.0, 100.0) == 20.0
+    assert time_up_s(away, 81.0, 89.0) == 0.0
