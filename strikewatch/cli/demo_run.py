@@ -90,7 +90,7 @@ def _settings(folder: Path, broker: Broker, url: str, secret: str, port: int) ->
             "store": {"path": str(folder / "strikewatch.db")},
             "recording": {"folder": str(folder / "recordings")},
             "log": {"file": str(folder / "strikewatch.log")},
-            "http": {"port": port, "look_freely": True},
+            "http": {"port": port, "local_view_without_token": True},
             "webhooks": [
                 {
                     "name": "demo",

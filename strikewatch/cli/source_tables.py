@@ -1,21 +1,46 @@
-"""Tables of `strikewatch sources`: what captured messages give, and which topics were heard."""
+"""For `strikewatch sources`: load its tables; show what captured messages give, and which topics were heard."""
 
+from argparse import Namespace
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from strikewatch.cli import output
+from strikewatch.cli.settings_file import load_settings
 from strikewatch.core import instant
 from strikewatch.core.printable import printable
+from strikewatch.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from strikewatch.settings.tree import Settings
+    from strikewatch.sources.mapping import SourceTable
     from strikewatch.sources.mapping.authoring.trial import Trial, Trials
 
 MAX_ROWS = 20
 """Rows printed of one message; --json prints all."""
 _PASSED = {"where": "by where", "retained": "retained message"}
+
+
+def load_tables(options: Namespace) -> "tuple[Path, dict[str, SourceTable], Settings | None]":
+    """Return the file, its tables and the settings, if they were needed. Raises SettingsError with every mistake."""
+    from strikewatch.sources.mapping import read_tables
+
+    settings = None
+    path: Path | None = options.tables
+    if path is None:
+        settings = load_settings(options.config)
+        path = settings.sources_file or Path("sources.toml")
+    if not path.is_file():
+        raise InputError(
+            f"{path}: no such file; name the tables with --sources, or as `sources_file` in the settings; "
+            "`strikewatch sources propose` writes a first one"
+        )
+    tables, problems = read_tables(path)
+    if problems:
+        raise SettingsError(problems)
+    return path, tables, settings
 
 
 def show_trial(console: "Console", trial: "Trial") -> None:

@@ -7,6 +7,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
@@ -20,6 +21,11 @@ POLL_S: Final = 0.05
 MAX_PROCESSES: Final = 4
 """The slowest detector takes about a quarter of the whole."""
 
+PLAIN_NUMBA: Final = (
+    f"It takes two to three times as long with this version of numba, {version('numba')}; it is quickest with "
+    f"{'.'.join(map(str, compiler.NUMBA_SERIES))}. Results are the same."
+)
+
 
 def precompile(report: Callable[[str], object], stopped: Callable[[], bool] = lambda: False) -> None:
     """Compile all detectors or load them from the cache, so that the first step is not slower than the others.
@@ -29,6 +35,8 @@ def precompile(report: Callable[[str], object], stopped: Callable[[], bool] = la
     ready = numba_cache.ready()
     if not ready:
         report("First start: compiling the detectors, which takes about half a minute, once.")
+        if not compiler.COMPILES_WHOLE:
+            report(PLAIN_NUMBA)
         if numba_cache.prepare() is not None:
             _fill_cache(stopped)
     if not stopped():

@@ -14,6 +14,8 @@ PREFIX: Final = "STRIKEWATCH_"
 _NOT_SETTINGS: Final = {f"{PREFIX}{name}" for name in ("ALL", "CONFIG", "CUTS", "HIDE", "SEEDS")}
 """Variables of the command line and of the tests."""
 _HAMMERS: Final = f"{PREFIX}HAMMERS"
+FORMER_NAMES: Final = {("http", "look_freely"): "local_view_without_token"}
+"""Former names of settings, which are still read: (table, former name) → present name."""
 
 
 @cache
@@ -26,6 +28,10 @@ def variables(model: type[BaseModel], prefix: str = PREFIX) -> dict[str, bool]:
         names[name] = inner is not None or get_origin(kind) in (dict, tuple)
         if inner is not None:
             names |= variables(inner, f"{name}__")
+    for (table, former), present in FORMER_NAMES.items():
+        within = f"{PREFIX}{table.upper()}__"
+        if (is_json := names.get(within + present.upper())) is not None:
+            names[within + former.upper()] = is_json
     return names
 
 
@@ -49,7 +55,17 @@ def environment_tables(model: type[BaseModel]) -> dict[str, Any]:
         for step in reversed(name.removeprefix(PREFIX.lower()).split("__")):
             given = {step: given}
         tables = overlay(tables, given)
-    return tables
+    return with_present_names(tables)
+
+
+def with_present_names(tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Return tables in which settings given under a former name have the present one; both at once are kept."""
+    renamed = dict(tables)
+    for (table, former), present in FORMER_NAMES.items():
+        own = renamed.get(table)
+        if isinstance(own, Mapping) and former in own and present not in own:
+            renamed[table] = {present if name == former else name: value for name, value in own.items()}
+    return renamed
 
 
 def overlay(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,8 +1,8 @@
 """Authentication: bearer tokens, sessions of the page, roles, and a limit on failed sign-ins.
 
 Until the first token is made, this machine may view everything and change nothing: an action needs a name on record.
-From the first token on, even a revoked one, every request needs a token, unless the settings let this machine
-`look_freely`. A request that came through a proxy is never from this machine; with a proxy in the settings, none is.
+From the first token on, even a revoked one, every request needs a token; with `local_view_without_token` this machine
+may still view. A request that came through a proxy is never from this machine; with a proxy in the settings, none is.
 
 A valid token or session always passes. Only failures are limited, so that nobody can lock out others who share an
 address or a proxy. Invalid cookies are not counted: a browser sends an old one by itself.
@@ -186,7 +186,7 @@ class Authenticator:
             elif cookie:
                 holder = tokens.session_holder(connection, cookie, self._wall())
             local = holder is None and not scheme and self._is_local(request, client)
-            if local and (self._settings.look_freely or not tokens.any_exist(connection)):
+            if local and (self._settings.local_view_without_token or not tokens.any_exist(connection)):
                 return _anonymous(role)
         if holder is not None and not bearer:
             _check_csrf(request, cookie)

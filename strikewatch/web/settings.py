@@ -29,7 +29,7 @@ class Settings(BaseModel):
         description="Failed sign-ins with one token or from one address within a minute, after which further failures "
         "must wait (count); valid tokens and sessions always pass",
     )
-    look_freely: bool = Field(
+    local_view_without_token: bool = Field(
         False, description="Whether this machine may view without a token once a token exists"
     )
     trusted_proxies: tuple[str, ...] = Field(

@@ -4,17 +4,15 @@ import base64
 import json
 import threading
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import msgpack
-import paho.mqtt.client as mqtt
 import pytest
 
 from strikewatch.sources.mapping import check_tables
 from tests.broker import Broker
 from tests.cli.command import strikewatch, strikewatch_process
+from tests.mqtt_client import connected, listening
 from tests.sources.mapping.examples import MESSAGES, example_text
 from tests.waiting import until
 
@@ -164,22 +162,6 @@ def test_what_is_proposed_of_the_examples_is_valid_and_reads_them(heard: Path, t
     assert {row["hammer"] for row in json.loads(tried.stdout)["rows"]} == {"HB-01", "HB-04"}
 
 
-@contextmanager
-def processor(broker: Broker, received: list[str]) -> Iterator[None]:
-    """A client with a kept session, as the processor has."""
-    client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="processor", clean_session=False)
-    client.on_message = lambda _client, _data, message: received.append(message.topic)
-    granted: list[bool] = []
-    client.on_subscribe = lambda *_: granted.append(True)
-    client.connect(broker.host, broker.port)
-    client.subscribe("#", 1)
-    client.loop_start()
-    until(lambda: granted)
-    yield
-    client.disconnect()
-    client.loop_stop()
-
-
 @pytest.mark.usefixtures("examples")
 def test_listen_takes_nothing_from_the_processor_and_shows_every_topic(
     tmp_path: Path,
@@ -190,12 +172,9 @@ def test_listen_takes_nothing_from_the_processor_and_shows_every_topic(
         settings.write_text(
             f'sources_file = "sources.toml"\n[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\nversion = "3.1.1"\n'
         )
-        kept: list[str] = []
-        with processor(broker, kept):
+        session = {"client_id": "processor", "clean_session": False}
+        with listening(broker, **session):
             pass
-        gateway = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
-        gateway.connect(broker.host, broker.port)
-        gateway.loop_start()
         stop = threading.Event()
         topics = ("scada/opc/groups/7", "v1/fennick-hollow/HB-01/telem")
         chosen = [each for each in MESSAGES if each[0] in topics][:2]
@@ -207,18 +186,17 @@ def test_listen_takes_nothing_from_the_processor_and_shows_every_topic(
                 gateway.publish("yard/gate", "open", 1)
 
         publisher = threading.Thread(target=publish)
-        publisher.start()
-        try:
-            heard = tmp_path / "heard.jsonl"
-            words = ("listen", "--seconds", "1", "--config", settings, "--to", heard)
-            done = strikewatch("sources", *words, "--json")
-        finally:
-            stop.set()
-            publisher.join()
-        gateway.disconnect()
-        gateway.loop_stop()
-        with processor(broker, kept):
-            until(lambda: {"yard/gate", chosen[0][0]} <= set(kept))
+        with connected(broker) as gateway:
+            publisher.start()
+            try:
+                heard = tmp_path / "heard.jsonl"
+                words = ("listen", "--seconds", "1", "--config", settings, "--to", heard)
+                done = strikewatch("sources", *words, "--json")
+            finally:
+                stop.set()
+                publisher.join()
+        with listening(broker, **session) as kept:
+            until(lambda: {"yard/gate", chosen[0][0]} <= {message.topic for message in kept})
     found = {each["topic"]: each for each in map(json.loads, done.stdout.splitlines())}
     assert found["yard/gate"]["sources"] == []
     assert found[chosen[0][0]]["values"] > 0

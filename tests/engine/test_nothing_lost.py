@@ -2,7 +2,7 @@
 
 import tempfile
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -102,14 +102,10 @@ def end(scenario: AlertScenario) -> None:
 @settings(max_examples=examples(40))
 @given(actions)
 def test_every_alert_is_sent_once_and_raised_comes_first(steps: list[tuple[Any, ...]]) -> None:
-    with tempfile.TemporaryDirectory() as folder:
-        scenario = AlertScenario(Path(folder), **ALARMS)
-        try:
-            play(scenario, steps)
-            end(scenario)
-            _check(scenario)
-        finally:
-            scenario.close()
+    with tempfile.TemporaryDirectory() as folder, closing(AlertScenario(Path(folder), **ALARMS)) as scenario:
+        play(scenario, steps)
+        end(scenario)
+        _check(scenario)
 
 
 def _check(scenario: AlertScenario) -> None:
@@ -165,36 +161,31 @@ def test_restarts_change_nothing(steps: list[tuple[Any, ...]], restarts: frozens
     """Every message and every line of the history is the same."""
     outcomes = []
     for restart_at in (frozenset[int](), restarts):
-        with tempfile.TemporaryDirectory() as folder:
-            scenario = AlertScenario(Path(folder), **ALARMS)
-            try:
-                play(scenario, steps, restart_at)
-                end(scenario)
-                history = [scenario.actions.history(alert.id) for alert in scenario.raised]
-                outcomes.append((scenario.sent(), history))
-            finally:
-                scenario.close()
+        with (
+            tempfile.TemporaryDirectory() as folder,
+            closing(AlertScenario(Path(folder), **ALARMS)) as scenario,
+        ):
+            play(scenario, steps, restart_at)
+            end(scenario)
+            history = [scenario.actions.history(alert.id) for alert in scenario.raised]
+            outcomes.append((scenario.sent(), history))
     assert outcomes[0] == outcomes[1]
 
 
 def test_the_random_actions_can_reach_a_digest() -> None:
     """A sequence with a flood, shelving, out of service and a delay; otherwise the properties would prove little."""
-    with tempfile.TemporaryDirectory() as folder:
-        scenario = AlertScenario(Path(folder), **ALARMS)
-        try:
-            raises = [("raise", HAMMERS[n % 3], "same_spot", "medium", 0.0) for n in range(12)]
-            play(
-                scenario,
-                [
-                    *raises,
-                    ("out", "HB-01", None),
-                    ("raise", "HB-01", "slow", "low", 0.0),
-                    ("shelve", 1, 60.0),
-                ],
-            )
-            end(scenario)
-            steps = {step for step, _ in scenario.sent()}
-            assert steps == {"raised", "digest"}
-            _check(scenario)
-        finally:
-            scenario.close()
+    with tempfile.TemporaryDirectory() as folder, closing(AlertScenario(Path(folder), **ALARMS)) as scenario:
+        raises = [("raise", HAMMERS[n % 3], "same_spot", "medium", 0.0) for n in range(12)]
+        play(
+            scenario,
+            [
+                *raises,
+                ("out", "HB-01", None),
+                ("raise", "HB-01", "slow", "low", 0.0),
+                ("shelve", 1, 60.0),
+            ],
+        )
+        end(scenario)
+        steps = {step for step, _ in scenario.sent()}
+        assert steps == {"raised", "digest"}
+        _check(scenario)

@@ -13,7 +13,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import paho.mqtt.client as mqtt
 import pytest
 from ruamel.yaml import YAML
 
@@ -25,6 +24,7 @@ from strikewatch.sources.decode import Samples, decode
 from strikewatch.sources.mapping import Sources, check_tables
 from tests.broker import Broker
 from tests.guide.documents import BLOCKS, TEXTS, TOP, Block, marked, of
+from tests.mqtt_client import listening
 from tests.waiting import until
 from tests.web.site import site
 
@@ -158,16 +158,7 @@ def test_python_runs(
 def test_the_gateway_script_has_12_lines_and_its_blocks_arrive_whole(tmp_path: Path) -> None:
     script = marked("README.md", "gateway")
     assert len([line for line in script.splitlines() if line]) == 12
-    arrived: list[mqtt.MQTTMessage] = []
-    with Broker(tmp_path) as broker:
-        listener = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
-        listener.on_message = lambda _client, _data, message: arrived.append(message)
-        ready: list[bool] = []
-        listener.on_subscribe = lambda *_: ready.append(True)
-        listener.connect(broker.host, broker.port)
-        listener.subscribe("strikewatch/+/+/samples", 1)
-        listener.loop_start()
-        until(lambda: ready)
+    with Broker(tmp_path) as broker, listening(broker, "strikewatch/+/+/samples") as arrived:
         for written, here in (
             ('"localhost", 1883', f'"{broker.host}", {broker.port}'),
             ("sleep(1)", "sleep(0)"),
@@ -176,8 +167,6 @@ def test_the_gateway_script_has_12_lines_and_its_blocks_arrive_whole(tmp_path: P
             script = script.replace(written, here)
         exec(script, {})
         until(lambda: len(arrived) == 3)
-        listener.disconnect()
-        listener.loop_stop()
     for message in arrived:
         decoded = decode(message.topic, message.payload, instant.parse("2098-01-01T00:00:00Z"), "strikewatch")
         assert isinstance(decoded, Samples)

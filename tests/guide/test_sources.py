@@ -3,7 +3,6 @@
 import tomllib
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
 import pytest
 
 from strikewatch.core import instant
@@ -13,6 +12,7 @@ from strikewatch.sources.mapping.authoring.trial import Captured, Trial, Trials
 from strikewatch.sources.mqtt.settings import Settings
 from tests.broker import Broker
 from tests.guide.documents import BLOCKS, Block
+from tests.mqtt_client import connected
 
 RECEIVED = instant.parse("2026-03-04T07:15:30Z")
 GUIDE = [block for block in BLOCKS if block.document == "gateway.md"]
@@ -71,10 +71,7 @@ def test_an_example_gives_every_value_and_every_reject_through_a_real_broker(
     assert len(sent) == len(capture.splitlines())
     with Broker(tmp_path) as broker:
         settings = Settings(host=broker.host, port=broker.port, version="3.1.1")
-        with Listener(settings, ["#"]) as listener:
-            gateway = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
-            gateway.connect(broker.host, broker.port)
-            gateway.loop_start()
+        with Listener(settings, ["#"]) as listener, connected(broker) as gateway:
             for message in sent:
                 gateway.publish(message.topic, message.payload, 1)
             heard: list[Captured] = []
@@ -82,8 +79,6 @@ def test_an_example_gives_every_value_and_every_reject_through_a_real_broker(
                 heard.append(message._replace(received=RECEIVED + len(heard)))
                 if len(heard) == len(sent):
                     break
-            gateway.disconnect()
-            gateway.loop_stop()
     trials = Trials(tables)
     found = [line for message in heard for line in shown(trials.take(message))]
     assert found == [_sorted_values(line) for line in result.splitlines()]

@@ -6,7 +6,7 @@ import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pytest
 
-from strikewatch.sources.recordings.columns import local_instant, times, why_unusable
+from strikewatch.sources.recordings.times import local_instant, times, why_unusable
 
 VIENNA = ZoneInfo("Europe/Vienna")
 UTC_TEXT = "%Y-%m-%dT%H:%M:%SZ"

@@ -1,5 +1,6 @@
 """The frames of a review: work and faults by operator; events without those that were corrected; limits of feeds."""
 
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -153,8 +154,7 @@ def test_events_are_read_in_order_up_to_an_instant_without_corrected_ones(where:
     def event(at_s: int, kind: str, site: str = "fennick-hollow", **fields: object) -> Event:
         return Event(site, "HB-01", kind, at_s * SECOND, fields)
 
-    store = Store(where)
-    try:
+    with closing(Store(where)) as store:
         later, first = event(20, "work", work="benching"), event(10, "inspection", bore_mm=1434.0)
         right = event(11, "inspection", bore_mm=143.4)
         bore = event(5, "inspection", "elsewhere", bore_mm=130.0)
@@ -173,8 +173,6 @@ def test_events_are_read_in_order_up_to_an_instant_without_corrected_ones(where:
         ]
         store.commit(StepRecord(103 * SECOND, [], events=[wrong, *withdrawals]))
         assert read_events(store, KINDS, 99 * SECOND) == [bore, later]
-    finally:
-        store.close()
 
 
 def test_corrected_events_of_a_recording_are_dropped() -> None:

@@ -10,7 +10,7 @@ import time
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 import psycopg
@@ -35,7 +35,7 @@ NO_STORMS: dict[str, Any] = {"flood_above": 1_000_000, "chattering_raisings": 1_
 
 
 class Processor:
-    """The folder of a processor, and the processor through any number of starts.
+    """The folder of a processor, and the processor through any number of starts; a `with` block ends it.
 
     `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
     """
@@ -80,7 +80,7 @@ class Processor:
             text += f"retry_s = {list(retry_s)}\n"
         (folder / "settings.toml").write_text(text)
 
-    def start(self, *, connected: bool = True) -> "Processor":
+    def start(self, *, connected: bool = True) -> Self:
         """Start the process; wait until the broker has let it in, or, not `connected`, do not wait."""
         before = self.log().count("broker_connected")
         self._process = process = self._launch(
@@ -127,6 +127,12 @@ class Processor:
         if not self.ended:
             self.kill()
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.end()
+
     def log(self) -> str:
         path = self.folder / "log"
         return path.read_text() if path.exists() else ""
@@ -148,14 +154,14 @@ class Processor:
         kept = [record for record in records if "withdrawn" not in record["evidence"]]
         return sorted(kept, key=lambda r: (r["onset"], r["hammer"], r["fault"]))
 
+    def has_processed(self, hammer: str, upto: Instant) -> bool:
+        """Return whether the store says that a hammer's rows up to an instant have been committed."""
+        found = self.query(f"select substr(state, 1, 8) from hammer_state where hammer = '{hammer}'")
+        return bool(found) and int.from_bytes(found[0][0], "little", signed=True) >= upto
+
     def wait_until_processed(self, hammer: str, upto: Instant) -> None:
         """Wait until the store says that a hammer's rows up to an instant have been committed."""
-
-        def there() -> bool:
-            found = self.query(f"select substr(state, 1, 8) from hammer_state where hammer = '{hammer}'")
-            return bool(found) and int.from_bytes(found[0][0], "little", signed=True) >= upto
-
-        until(there)
+        until(lambda: self.has_processed(hammer, upto))
 
     def wait_until_committed(self) -> None:
         """Wait until everything sent so far has been committed."""
@@ -209,6 +215,12 @@ class Gateway:
 
     def close(self) -> None:
         disconnect(self._client)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def messages(rows: Rows, size: int) -> list[list[dict[str, Any]]]:

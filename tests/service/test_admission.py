@@ -13,12 +13,12 @@ from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import Rejected
 from strikewatch.service.intake.admission import Admission
-from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema import tables
+from tests.service.bench import GivenMessages, work_off, worker_of
 
 RECEIVED = 1_772_608_800 * SECOND
 HAMMERS, PER_SITE, SITES = 12, 5, 4
@@ -79,39 +79,15 @@ def test_a_sender_that_invents_sites_and_hammers_takes_no_place_of_a_listed_site
     assert new == [*[None] * PER_SITE, "too_many_hammers"]
 
 
-class Source:
-    """A source that gives messages in steps of 250."""
-
-    def __init__(self) -> None:
-        self.coming: list[Message] = []
-        self.acknowledged = 0
-
-    def take(self, limit: int, timeout_s: float) -> list[Message]:
-        del timeout_s
-        taken, self.coming = self.coming[:limit], self.coming[limit:]
-        return taken
-
-    def acknowledge(self, messages: Iterable[Message]) -> None:
-        self.acknowledged += len(list(messages))
-
-
 class Bench:
     """A worker with a real database. `send` has it process a sample of each hammer."""
 
     def __init__(self, path: Path, hammers: Iterable[str] = ()) -> None:
         settings = Settings.model_validate({"intake": LIMITS, "hammers": {name: {} for name in hammers}})
-        self.source = Source()
+        self.source = GivenMessages()
         self.store = Store(path)
         self.sent = 0
-        self.worker = Worker(
-            settings,
-            self.store,
-            self.source,
-            wall=lambda: RECEIVED,
-            monotonic=lambda: 0,
-            alerts_changed=lambda: None,
-            wait=lambda _s: True,
-        )
+        self.worker = worker_of(self.store, self.source, lambda: RECEIVED, settings=settings)
 
     def send(self, keys: Iterable[tuple[str, str]], payload: bytes | None = None) -> None:
         self.sent += 1
@@ -121,8 +97,7 @@ class Bench:
             Message(f"strikewatch/{site}/{hammer}/samples", body, RECEIVED, 0, 1, 1, False)
             for site, hammer in keys
         ]
-        while self.worker.turn(0.0):
-            pass
+        work_off(self.worker)
 
     def count(self, table: Any) -> int:
         with self.store.read() as connection:

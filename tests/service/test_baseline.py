@@ -13,11 +13,11 @@ import strikewatch
 from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
 from strikewatch.service.worker import Worker
-from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
 from tests.physics.feeds import START, feed
 from tests.physics.work import shift
+from tests.service.bench import worker_of
 
 TOPIC = "strikewatch/fennick-hollow/HB-01/samples"
 NOW = START.value + 24 * 3600 * SECOND
@@ -76,16 +76,7 @@ def test_a_baseline_is_learned_live_shown_and_relearned(
     def started() -> tuple[Store, Worker, Feed]:
         store = Store(path)
         source = Feed(iter(coming))
-        worker = Worker(
-            Settings(),
-            store,
-            source,
-            wall=lambda: NOW,
-            monotonic=lambda: clock["mono"],
-            alerts_changed=lambda: None,
-            wait=lambda _s: True,
-        )
-        return store, worker, source
+        return store, worker_of(store, source, lambda: NOW, lambda: clock["mono"]), source
 
     def work(worker: Worker, source: Feed, n: int) -> None:
         source.open = n

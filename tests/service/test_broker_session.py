@@ -150,30 +150,28 @@ def test_a_session_that_was_ended_while_the_processor_was_away_is_an_alert(
 ) -> None:
     """No alert at the first start, nor after a plain restart; one after a clean start by somebody else."""
     mqtt: dict[str, Any] = {"client_id": "configured"} if signed == "configured" else {}
-    with Broker(tmp_path / "broker") as broker:
-        processor = Processor(tmp_path / "processor", broker, mqtt=mqtt).start()
-        gateway = Gateway(broker)
-        try:
-            start = now_ns() - 60 * SECOND
-            rest(gateway, "HB-03", start, 0, 10)
-            processor.wait_until_processed("HB-03", start + 9 * SECOND)
-            assert processor.stop() == 0
-            processor.start()
-            assert processor.lines("broker_connected")[-1]["resumed"]
-            assert of_session(processor) == []
-            assert processor.stop() == 0
-            ((kept,),) = processor.query("select client_id from broker_session")
-            steal(broker, mqtt.get("client_id", kept))
-            processor.start()
-            (lost,) = until(lambda: of_session(processor))
-            assert lost["site"] == SITE
-            assert instant.parse(lost["evidence"]["missing_since"]) >= start
-            processor.kill()
-            processor.start()  # the alert goes on, and is not raised again
-            rest(gateway, "HB-03", start, 10, 20)
-            processor.wait_until_processed("HB-03", start + 19 * SECOND)
-            assert [one["id"] for one in of_session(processor)] == [lost["id"]]
-            assert processor.stop() == 0
-        finally:
-            processor.end()
-            gateway.close()
+    with (
+        Broker(tmp_path / "broker") as broker,
+        Processor(tmp_path / "processor", broker, mqtt=mqtt).start() as processor,
+        Gateway(broker) as gateway,
+    ):
+        start = now_ns() - 60 * SECOND
+        rest(gateway, "HB-03", start, 0, 10)
+        processor.wait_until_processed("HB-03", start + 9 * SECOND)
+        assert processor.stop() == 0
+        processor.start()
+        assert processor.lines("broker_connected")[-1]["resumed"]
+        assert of_session(processor) == []
+        assert processor.stop() == 0
+        ((kept,),) = processor.query("select client_id from broker_session")
+        steal(broker, mqtt.get("client_id", kept))
+        processor.start()
+        (lost,) = until(lambda: of_session(processor))
+        assert lost["site"] == SITE
+        assert instant.parse(lost["evidence"]["missing_since"]) >= start
+        processor.kill()
+        processor.start()  # the alert goes on, and is not raised again
+        rest(gateway, "HB-03", start, 10, 20)
+        processor.wait_until_processed("HB-03", start + 19 * SECOND)
+        assert [one["id"] for one in of_session(processor)] == [lost["id"]]
+        assert processor.stop() == 0

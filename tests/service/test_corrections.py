@@ -50,8 +50,7 @@ def test_a_withdrawn_greasing_resets_no_timer_live_or_in_a_replay(
     with Broker(tmp_path / "broker") as broker:
         processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 60.0}, store=store).start()
         where = make_url(store["url"]) if store else processor.folder / "strikewatch.db"
-        gateway = Gateway(broker, in_flight=500)
-        try:
+        with processor, Gateway(broker, in_flight=500) as gateway:
             work(gateway, processor, 0, 60)
             gateway.send(HAMMER, "events", {"time": at(60), "event": "grease", "strokes": [2, 2]})
             work(gateway, processor, 60, 70)
@@ -72,9 +71,6 @@ def test_a_withdrawn_greasing_resets_no_timer_live_or_in_a_replay(
             gateway.send(HAMMER, "events", {"time": at(92), "event": "withdrawal", "corrects": correction})
             work(gateway, processor, 90, 150)
             assert processor.stop() == 0
-        finally:
-            processor.end()
-            gateway.close()
         live = processor.alerts()
         found = {one["fault"]: (one["onset"], one["cleared"]) for one in live}
         assert found["grease_short"] == (at(60), at(92))

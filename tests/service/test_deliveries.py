@@ -1,11 +1,8 @@
 """A whole processor: filtered webhooks, alerts on MQTT, a heartbeat, and the commands beside it while it runs."""
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
-
-import pytest
 
 from strikewatch.core.instant import SECOND
 from strikewatch.sinks.settings import decode_secret
@@ -15,12 +12,6 @@ from tests.receiver import Receiver
 from tests.service.processor import SECRET, Gateway, Processor, now_ns
 from tests.service.test_live import fire, rest
 from tests.sinks.test_mqtt_alerts import Lamp
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    with Broker(tmp_path / "broker") as one:
-        yield one
 
 
 def deliveries(processor: Processor, *arguments: str) -> list[dict[str, Any]]:

@@ -30,7 +30,7 @@ def test_errors_of_the_databases_disk_refuse_commits_until_they_end(
     disk = FailingDisk(tmp_path)
     processor = FreshProcessor(tmp_path / "watch", broker)
     start = now_ns() - 60 * SECOND
-    try:
+    with processor:
         with monkeypatch.context() as patch:
             patch.setenv("LD_PRELOAD", disk.library)
             processor.start()
@@ -57,8 +57,6 @@ def test_errors_of_the_databases_disk_refuse_commits_until_they_end(
         assert processor.stop() == 0
         onsets = [one["onset"] for one in processor.alerts()]
         assert onsets == [instant.text(start + 15 * SECOND), instant.text(start + 45 * SECOND)]
-    finally:
-        processor.end()
 
 
 def test_errors_of_the_recordings_disk_delay_the_recordings_only(
@@ -69,7 +67,7 @@ def test_errors_of_the_recordings_disk_delay_the_recordings_only(
     disk = FailingDisk(tmp_path)
     processor = FreshProcessor(tmp_path / "watch", broker, recording={"roll_s": 1.0})
     start = now_ns() - 60 * SECOND
-    try:
+    with processor:
         with monkeypatch.context() as patch:
             patch.setenv("LD_PRELOAD", disk.library)
             with disk.failing("/recordings/"):
@@ -90,5 +88,3 @@ def test_errors_of_the_recordings_disk_delay_the_recordings_only(
         found = strikewatch.replay(processor.recordings)
         assert [one["id"] for one in processor.alerts()] == list(found["id"])
         assert processor.query("select count(*) from arrived") == [(0,)]
-    finally:
-        processor.end()

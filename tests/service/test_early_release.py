@@ -120,7 +120,7 @@ def test_a_processor_continues_from_the_early_database(folder: Path) -> None:
             assert old in text, old
             text = text.replace(old, new)
         (folder / "settings.toml").write_text(text + "\n[http]\nenabled = false\n")
-        try:
+        with processor:
             processor.start()
             gateway = Gateway(broker)
             for hammer in HOT:
@@ -146,5 +146,3 @@ def test_a_processor_continues_from_the_early_database(folder: Path) -> None:
             assert processor.stop() == 0
             names = [one.name for one in receiver.received]
             assert len(names) == len(set(names))
-        finally:
-            processor.end()

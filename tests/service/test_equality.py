@@ -67,9 +67,10 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
     with Broker(tmp_path / "broker") as broker:
         store: dict[str, Any] = {"url": str(request.getfixturevalue(database).database())} if database else {}
         intake = {"grace_s": 60.0}
-        processor = Processor(tmp_path / "processor", broker, intake=intake, store=store).start()
-        gateway = Gateway(broker, in_flight=500)
-        try:
+        with (
+            Processor(tmp_path / "processor", broker, intake=intake, store=store).start() as processor,
+            Gateway(broker, in_flight=500) as gateway,
+        ):
             for half in (queue[: len(queue) // 2], queue[len(queue) // 2 :]):
                 for _, hammer, kind, payload in half:
                     gateway.send(hammer, kind, payload)
@@ -78,9 +79,6 @@ def test_a_live_run_and_the_replay_of_its_recordings_find_the_same(
                 assert processor.stop() == 0
                 processor.start()
             assert processor.stop() == 0
-        finally:
-            processor.end()
-            gateway.close()
         live = processor.alerts()
         replay = replayed(processor.recordings)
         assert len(live) > 3

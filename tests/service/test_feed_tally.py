@@ -1,53 +1,28 @@
 """Through the worker into the database: who sent what could not be used, counted, and at what cost."""
 
 import json
-from collections.abc import Iterable
 from pathlib import Path
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.service.feed_tally import MAX_KEYS, MAX_NAMED, WRITE_EVERY_NS, FeedTally
 from strikewatch.service.worker import Worker
-from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import events
 from strikewatch.sources.decode.samples import MAX_DETAILS
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.actions.feed_problems import search
 from strikewatch.storage.commit.store import Store
+from tests.service.bench import GivenMessages, work_off, worker_of
 
 NOW = 1_772_608_800 * SECOND
 KEY = ("fennick-hollow", "HB-01")
 TOPIC = "strikewatch/fennick-hollow/HB-01/samples"
 
 
-class Source:
-    def __init__(self, payloads: Iterable[bytes], each: int) -> None:
-        self._coming = list(payloads)
-        self._each = each
-
-    def take(self, limit: int, timeout_s: float) -> list[Message]:
-        del limit, timeout_s
-        taken, self._coming = self._coming[: self._each], self._coming[self._each :]
-        return [Message(TOPIC, payload, NOW, 0, 1, 1, False) for payload in taken]
-
-    def acknowledge(self, messages: Iterable[Message]) -> None:
-        del messages
-
-
 def work(store: Store, payloads: list[bytes], each: int = 1) -> Worker:
     """Process the payloads, `each` messages a step."""
-    made = Worker(
-        Settings(),
-        store,
-        Source(payloads, each),
-        wall=lambda: NOW,
-        monotonic=lambda: SECOND,
-        alerts_changed=lambda: None,
-        wait=lambda _s: True,
-    )
-    while made.turn(0.0):
-        pass
-    return made
+    source = GivenMessages([Message(TOPIC, payload, NOW, 0, 1, 1, False) for payload in payloads], each)
+    return work_off(worker_of(store, source, lambda: NOW, lambda: SECOND))
 
 
 def row(second: float, **more: object) -> bytes:

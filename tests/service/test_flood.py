@@ -12,9 +12,9 @@ from pathlib import Path
 
 from strikewatch.core.instant import SECOND
 from strikewatch.service.worker import Worker
-from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
+from tests.service.bench import work_off, worker_of
 from tests.sources.malformed import OVERSIZED, RECEIVED, payloads
 
 KEPT = 1000
@@ -50,17 +50,7 @@ def run(folder: Path, coming: Iterable[tuple[str, bytes]]) -> tuple[Flood, Worke
     """Process all payloads; return the counts of rejects in the database and the number kept."""
     flood = Flood(coming)
     store = Store(folder / "flood.db", rejects_kept=KEPT)
-    worker = Worker(
-        Settings(),
-        store,
-        flood,
-        wall=lambda: flood.now,
-        monotonic=lambda: flood.now,
-        alerts_changed=lambda: None,
-        wait=lambda _s: True,
-    )
-    while worker.turn(0.0):
-        pass
+    worker = work_off(worker_of(store, flood, lambda: flood.now, lambda: flood.now))
     store.close()
     with closing(sqlite3.connect(folder / "flood.db")) as database:
         tally = Counter(dict(database.execute("select reason, n from reject_counts").fetchall()))

@@ -1,29 +1,22 @@
 """A few bytes that stand for days of held values cost other hammers nothing, and one hammer a bounded amount."""
 
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import select
 
 from strikewatch.core.instant import SECOND
 from strikewatch.service.intake import HELD_PER_STEP_NS
-from strikewatch.service.worker import Worker
-from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import DAY, MAX_HELD_AGE, Samples, decode
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema.tables import arrived
-from tests.service.test_admission import RECEIVED, Source
+from tests.service.bench import GivenMessages, work_off, worker_of
+from tests.service.test_admission import RECEIVED
 
 DAYS = 12
 MOST_ROWS = 2 * HELD_PER_STEP_NS // SECOND + 10
 """In one commit: a row far ahead of the last one waits until the next confirms it, so two days can come at once."""
-
-
-class PuttingBack(Source):
-    def put_back(self, messages: Any) -> None:
-        self.coming[:0] = messages
 
 
 def held(hammer: str, at: int, hold_s: int = 86_400) -> Message:
@@ -34,28 +27,19 @@ def held(hammer: str, at: int, hold_s: int = 86_400) -> Message:
 
 def recorded(path: Path, steps: list[list[Message]]) -> tuple[list[dict[str, list[int]]], int]:
     """Process messages, given in these pieces; return the row times of each commit, and the acknowledgements."""
-    source = PuttingBack()
+    source = GivenMessages()
     store = Store(path)
-    worker = Worker(
-        Settings(),
-        store,
-        source,
-        wall=lambda: RECEIVED,
-        monotonic=lambda: 0,
-        alerts_changed=lambda: None,
-        wait=lambda _s: True,
-    )
+    worker = worker_of(store, source, lambda: RECEIVED)
     for messages in steps:
         source.coming += messages
-        while worker.turn(0.0):
-            pass
+        work_off(worker)
     with store.read() as connection:
         blobs = connection.scalars(select(arrived.c.rows).order_by(arrived.c.seq)).all()
     store.close()
     commits = [
         {key[1]: rows.time_ns.tolist() for key, rows in spool.decode(bytes(blob))[0]} for blob in blobs
     ]
-    return commits, source.acknowledged
+    return commits, len(source.acknowledged)
 
 
 def test_messages_a_day_apart_are_spread_over_steps_and_delay_no_other_hammer(tmp_path: Path) -> None:

@@ -7,38 +7,17 @@ import pytest
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.receiver import Receiver
-from tests.service.processor import SECRET, Gateway, Processor, now_ns, until
+from tests.service.processor import Gateway, Processor, now_ns, until
 
 HOUR = 3600 * SECOND
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    with Broker(tmp_path / "broker") as one:
-        yield one
-
-
-@pytest.fixture
-def receiver() -> Iterator[Receiver]:
-    with Receiver(decode_secret(SECRET)) as one:
-        yield one
-
-
-@pytest.fixture
 def processor(tmp_path: Path, broker: Broker, receiver: Receiver) -> Iterator[Processor]:
-    one = Processor(tmp_path / "processor", broker, receiver.url)
-    yield one
-    one.end()
-
-
-@pytest.fixture
-def gateway(broker: Broker) -> Iterator[Gateway]:
-    one = Gateway(broker)
-    yield one
-    one.close()
+    with Processor(tmp_path / "processor", broker, receiver.url) as processor:
+        yield processor
 
 
 def fire(gateway: Gateway, hammer: str, start: int, first_s: int, last_s: int, oil_c: float = 60.0) -> None:
@@ -128,7 +107,7 @@ def test_silence_ends_a_spot_and_raises_signal_lost_until_late_rows_withdraw_it(
         intake={"grace_s": 0.5},
         **{"faults.signal_lost": {"silence_s": 4.0}},
     ).start()
-    try:
+    with processor:
         start = now_ns() - 17 * SECOND
         fire(gateway, "HB-03", start, 0, 17)
 
@@ -143,8 +122,6 @@ def test_silence_ends_a_spot_and_raises_signal_lost_until_late_rows_withdraw_it(
         assert processor.stop() == 0
         assert [record["fault"] for record in processor.alerts()] == ["same_spot"]
         assert steps().count(("same_spot", "cleared")) == 1
-    finally:
-        processor.end()
 
 
 def test_a_repeated_greasing_event_counts_once(

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import paho.mqtt.client as mqtt
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, seconds
 from strikewatch.sources.recordings import open_shifts
 from tests.broker import Broker
+from tests.mqtt_client import connected, listening
 from tests.service.processor import Processor, now_ns, until
 from tests.service.test_equality import replayed, told
 from tests.sources.mapping.examples import MESSAGES, example_text
@@ -44,19 +44,9 @@ pressure_bar = "@.bar"
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    with Broker(tmp_path / "broker") as one:
-        yield one
-
-
-@pytest.fixture
 def publisher(broker: Broker) -> Iterator[mqtt.Client]:
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="gateway")
-    client.connect(broker.host, broker.port)
-    client.loop_start()
-    yield client
-    client.disconnect()
-    client.loop_stop()
+    with connected(broker, client_id="gateway") as client:
+        yield client
 
 
 def processor_of(folder: Path, broker: Broker, sources: str, monkeypatch: pytest.MonkeyPatch) -> Processor:
@@ -100,14 +90,12 @@ def test_a_tag_a_message_in_any_order_and_twice_gives_each_value_once(
         for j, (tag, value) in enumerate((("run", int(firing)), ("press", 15000.0), ("oil", 84.0)))
     ]
     queue.sort(key=lambda one: one[0])
-    try:
+    with processor:
         for _ in range(2):
             for _, topic, payload in queue:
                 send(publisher, topic, payload)
             processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
     live = processor.alerts()
     onsets = {one["fault"]: one["onset"] for one in live}
     assert onsets["same_spot"] == instant.text(scans[8][0] + 15 * SECOND)
@@ -137,7 +125,7 @@ def test_values_sent_on_change_are_held_and_replay_without_the_table(
         at = datetime.fromtimestamp(start // SECOND, UTC).astimezone(ZoneInfo("Europe/Vienna"))
         return f"{at:%Y-%m-%dT%H:}" + instant.text(start + seconds(after_s))[14:26]
 
-    try:
+    with processor:
         send(publisher, "change/HB-03", {"t": local(0), "on": True, "bar": 150})
         processor.wait_until_committed()
         assert processor.stop() == 0
@@ -147,8 +135,6 @@ def test_values_sent_on_change_are_held_and_replay_without_the_table(
         until(lambda: [one for one in processor.alerts() if one["cleared"]])
         processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
     live = processor.alerts()
     assert [(one["fault"], one["onset"], one["cleared"]) for one in live if one["fault"] == "same_spot"] == [
         ("same_spot", instant.text(start + 15 * SECOND), instant.text(start + seconds(40.25)))
@@ -161,16 +147,13 @@ def test_the_shipped_examples_through_a_broker(
     tmp_path: Path, broker: Broker, publisher: mqtt.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Every message is stored, passed over or rejected with its reason; contract topics work beside them."""
-    processor = processor_of(tmp_path / "p", broker, example_text(), monkeypatch).start()
-    try:
+    with processor_of(tmp_path / "p", broker, example_text(), monkeypatch).start() as processor:
         for topic, payload in MESSAGES:
             send(publisher, topic, payload)
         send(publisher, f"strikewatch/{SITE}/HB-09/samples", {"time": "2026-03-04T07:15:00Z", "oil_c": 61})
         until(lambda: processor.query("select 1 from hammer_state where hammer = 'HB-09'"))
         processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
     hammers = {tuple(row) for row in processor.query("select site, hammer from hammer_state")}
     assert hammers == {(SITE, f"HB-0{n}") for n in (1, 2, 3, 4, 5, 6, 9)} | {("east-yard", "HB-01")}
     reasons = sorted(reason for (reason,) in processor.query("select reason from rejects"))
@@ -198,15 +181,12 @@ def test_retained_values_are_used_only_if_the_table_says_so(
     )
     for hammer in ("HB-03", "HB-04"):
         send(publisher, f"plc/{hammer}/oil", {"t": at, "v": 61.0}, retain=True)
-    processor = processor_of(tmp_path / "p", broker, one + other, monkeypatch).start()
-    try:
+    with processor_of(tmp_path / "p", broker, one + other, monkeypatch).start() as processor:
         for k in range(1, 5):
             for hammer in ("HB-03", "HB-04"):
                 send(publisher, f"plc/{hammer}/press", {"t": at + 1000 * k, "v": 15000})
         processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
     found = recorded(processor)
     assert found["HB-03"]["oil_c"] == [61.0]
     assert len(found["HB-03"]["time"]) == 5
@@ -220,7 +200,7 @@ def test_a_source_that_is_taken_out_is_unsubscribed(
     """The broker keeps the session, and with it every subscription of earlier runs."""
     processor = processor_of(tmp_path / "p", broker, SCANS, monkeypatch).start()
     at = now_ns() // 1_000_000
-    try:
+    with processor:
         until(lambda: processor.query("select filters from broker_session where filters like '%plc/+/+%'"))
         assert processor.stop() == 0
         monkeypatch.delenv("STRIKEWATCH_SOURCES_FILE")
@@ -232,8 +212,6 @@ def test_a_source_that_is_taken_out_is_unsubscribed(
         send(publisher, f"strikewatch/{SITE}/HB-09/samples", {"time_ms": at, "oil_c": 61})
         until(lambda: processor.query("select 1 from hammer_state where hammer = 'HB-09'"))
         assert processor.stop() == 0
-    finally:
-        processor.end()
     assert not processor.query("select reason from rejects")
 
 
@@ -249,7 +227,7 @@ def test_sparkplug_aliases_survive_a_restart(
     def data(seq: int, after_s: int, on: bool) -> bytes:
         return payload([metric(on, BOOLEAN, alias=1, time_ms=start_ms + after_s * 1000)], seq)
 
-    try:
+    with processor:
         born = payload([metric(0, UINT64, name="bdSeq")], 0, start_ms)
         send(publisher, topic.format("NBIRTH"), born, 0)
         born = payload([metric(False, BOOLEAN, name="Hammer/On", alias=1, time_ms=start_ms)], 1, start_ms)
@@ -261,8 +239,6 @@ def test_sparkplug_aliases_survive_a_restart(
             send(publisher, topic.format("DDATA") + "/Breaker 2", data(seq, after_s, on), 0)
         until(lambda: [one for one in processor.alerts() if one["cleared"]])
         assert processor.stop() == 0
-    finally:
-        processor.end()
     [alert] = processor.alerts()
     assert (alert["fault"], alert["hammer"]) == ("same_spot", "HB-02")
     assert alert["onset"] == instant.text((start_ms + 25_000) * 1_000_000)
@@ -272,20 +248,14 @@ def test_sparkplug_aliases_survive_a_restart(
 def test_a_node_whose_births_are_not_known_is_asked_for_them(
     tmp_path: Path, broker: Broker, publisher: mqtt.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    asked: list[bytes] = []
-    ready: list[object] = []
-    publisher.on_message = lambda _client, _data, message: asked.append(message.payload)
-    publisher.on_subscribe = lambda *_: ready.append(_)
-    publisher.subscribe("spBv1.0/Fennick Hollow/NCMD/cab-2")
-    until(lambda: ready)
     edge = "[edge]" + example_text().partition("[edge]")[2]
-    processor = processor_of(tmp_path / "p", broker, edge, monkeypatch).start()
-    try:
+    with (
+        listening(broker, "spBv1.0/Fennick Hollow/NCMD/cab-2") as asked,
+        processor_of(tmp_path / "p", broker, edge, monkeypatch).start() as processor,
+    ):
         data = payload([metric(True, BOOLEAN, alias=1)], 7)
         send(publisher, "spBv1.0/Fennick Hollow/DDATA/cab-2/Breaker 2", data, 0)
         until(lambda: asked)
         assert processor.stop() == 0
-    finally:
-        processor.end()
-    assert b"Node Control/Rebirth" in asked[0]
+    assert b"Node Control/Rebirth" in asked[0].payload
     assert processor.query("select reason from rejects") == [("no_birth",)]

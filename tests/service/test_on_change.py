@@ -4,27 +4,20 @@ import json
 import random
 import socket
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
-import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, seconds
 from strikewatch.sources.recordings import open_shifts
 from tests.broker import Broker
+from tests.mqtt_client import listening
 from tests.programs import need_program
 from tests.service.processor import SITE, Gateway, Processor, now_ns, until
 from tests.service.test_equality import replayed, told
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    with Broker(tmp_path / "broker") as one:
-        yield one
 
 
 def spots(processor: Processor, hammer: str) -> list[dict[str, Any]]:
@@ -44,9 +37,7 @@ def test_firing_sent_on_change_survives_a_restart_and_replays_identically(
     """
     start = now_ns() - 200 * SECOND
     tables: dict[str, Any] = {"hammers.HB-03.on_change.hold_s": {"active": 600.0}}
-    processor = Processor(tmp_path / "processor", broker, **tables).start()
-    gateway = Gateway(broker)
-    try:
+    with Processor(tmp_path / "processor", broker, **tables).start() as processor, Gateway(broker) as gateway:
         sample(gateway, "HB-03", start, active=True, pressure_bar=150.0)
         sample(gateway, "HB-04", start, active=True, hold_s={"active": 600})
         sample(gateway, "HB-05", start, active=True, hold_s={"active": 20.5})
@@ -61,9 +52,6 @@ def test_firing_sent_on_change_survives_a_restart_and_replays_identically(
         until(lambda: len(processor.alerts()) == 4 and all(one["cleared"] for one in processor.alerts()))
         processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
-        gateway.close()
     live = processor.alerts()
     expected = [
         ("HB-03", "same_spot", 15.0, 40.25),
@@ -104,8 +92,7 @@ def cut_off(cab: mqtt.Client) -> None:
 def test_a_last_will_ends_held_values_when_the_connection_breaks(tmp_path: Path, broker: Broker) -> None:
     processor = Processor(tmp_path / "processor", broker, intake={"grace_s": 0.5}).start()
     cab = cab_of(broker, "HB-03")
-    gateway = Gateway(broker)
-    try:
+    with processor, Gateway(broker) as gateway:
         start = now_ns() - 30 * SECOND
         start_firing(cab, "HB-03", start)
         sample(gateway, "HB-03", now_ns(), pressure_bar=150.0)
@@ -120,9 +107,6 @@ def test_a_last_will_ends_held_values_when_the_connection_breaks(tmp_path: Path,
         gateway.settle()
         processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
-        gateway.close()
     live = processor.alerts()
     assert [one["cleared"] for one in live if one["fault"] == "same_spot"] == [over["cleared"]]
     assert [told(record) for record in replayed(processor.recordings)] == [told(record) for record in live]
@@ -134,23 +118,13 @@ def test_a_delayed_last_will_does_not_end_newer_held_values(tmp_path: Path, brok
     processor = Processor(tmp_path / "processor", broker).start()
     gateway = Gateway(broker)
     start = now_ns() - 300 * SECOND
-    try:
+    with gateway, processor:
         assert processor.stop() == 0
         cab = cab_of(broker, "HB-03")
         start_firing(cab, "HB-03", start)
-        watcher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="watcher")
-        granted: list[Any] = []
-        came: list[bytes] = []
-        watcher.on_subscribe = lambda *_: granted.append(_)
-        watcher.on_message = lambda _client, _data, message: came.append(message.payload)
-        watcher.connect(broker.host, broker.port)
-        watcher.subscribe(f"strikewatch/{SITE}/HB-03/events")
-        watcher.loop_start()
-        until(lambda: granted)
-        cut_off(cab)
-        until(lambda: came)
-        watcher.disconnect()
-        watcher.loop_stop()
+        with listening(broker, f"strikewatch/{SITE}/HB-03/events", client_id="watcher") as came:
+            cut_off(cab)
+            until(lambda: came)
         cab = cab_of(broker, "HB-03")
         start_firing(cab, "HB-03", start + 100 * SECOND)
         cab.disconnect()
@@ -162,9 +136,6 @@ def test_a_delayed_last_will_does_not_end_newer_held_values(tmp_path: Path, brok
         until(lambda: [one for one in spots(processor, "HB-03") if one["cleared"]])
         processor.wait_until_committed()
         assert processor.stop() == 0
-    finally:
-        processor.end()
-        gateway.close()
     [alert] = spots(processor, "HB-03")
     assert alert["onset"] == instant.text(start + 115 * SECOND)
     assert alert["cleared"] == instant.text(start + 140 * SECOND)
@@ -183,18 +154,16 @@ def test_three_messages_of_one_instant_form_one_row(tmp_path: Path) -> None:
             if dice.random() < 0.1:
                 queue.append((arrival + SECOND // 2, queue[-1][1]))
     queue.sort(key=lambda one: one[0])
-    with Broker(tmp_path / "broker") as broker:
-        processor = Processor(tmp_path / "processor", broker).start()
-        gateway = Gateway(broker)
-        try:
-            for _, payload in queue:
-                gateway.send("HB-03", "samples", payload)
-            gateway.settle()
-            processor.wait_until_committed()
-            assert processor.stop() == 0
-        finally:
-            processor.end()
-            gateway.close()
+    with (
+        Broker(tmp_path / "broker") as broker,
+        Processor(tmp_path / "processor", broker).start() as processor,
+        Gateway(broker) as gateway,
+    ):
+        for _, payload in queue:
+            gateway.send("HB-03", "samples", payload)
+        gateway.settle()
+        processor.wait_until_committed()
+        assert processor.stop() == 0
     live = processor.alerts()
     found = {one["fault"]: one for one in live}
     assert found["same_spot"]["onset"] == instant.text(scans[8][0] + 15 * SECOND)

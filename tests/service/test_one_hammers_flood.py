@@ -10,11 +10,11 @@ from sqlalchemy import text
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.service.worker import FLOODING, Worker
-from strikewatch.settings.tree import Settings
+from strikewatch.service.worker import FLOODING
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
+from tests.service.bench import GivenMessages, worker_of
 
 NOW = 1_772_622_000 * SECOND
 FLIPS = FLOODING
@@ -26,22 +26,6 @@ def block(hammer: str, step_s: float, **channels: list[Any]) -> Message:
     payload = {"time": instant.text(start), "step_s": step_s, **channels}
     topic = f"strikewatch/fennick-hollow/{hammer}/samples"
     return Message(topic, json.dumps(payload).encode(), NOW, 0, 1, 1, False)
-
-
-class Once:
-    """A source of one turn's messages; `log` notes their acknowledgement."""
-
-    def __init__(self, messages: list[Message], log: list[str]) -> None:
-        self._messages = messages
-        self._log = log
-
-    def take(self, limit: int, timeout_s: float) -> list[Message]:
-        del limit, timeout_s
-        taken, self._messages = self._messages, []
-        return taken
-
-    def acknowledge(self, messages: Iterable[Message]) -> None:
-        self._log.append(f"acknowledged {len(list(messages))}")
 
 
 def test_the_alert_of_another_hammer_is_committed_first(
@@ -60,16 +44,15 @@ def test_the_alert_of_another_hammer_is_committed_first(
     # The pressure changes, or it would be frozen after 10 min of firing.
     flood = block("HB-01", 61.0, pressure_bar=[5000.0, 120.0, 5000.0, 121.0] * (FLIPS // 2))
     honest = block("HB-02", 1.0, active=[True] * 22)
-    worker = Worker(
-        Settings(),
-        store,
-        Once([flood, honest], log),
-        wall=lambda: NOW,
-        monotonic=lambda: 0,
-        alerts_changed=lambda: None,
-        wait=lambda _s: True,
-    )
-    worker.turn(0.0)
+    source = GivenMessages([flood, honest])
+    acknowledge = source.acknowledge
+
+    def acknowledged(messages: Iterable[Message]) -> None:
+        acknowledge(messages)
+        log.append(f"acknowledged {len(source.acknowledged)}")
+
+    monkeypatch.setattr(source, "acknowledge", acknowledged)
+    worker_of(store, source, lambda: NOW).turn(0.0)
     with store.read() as connection:
         found = connection.execute(text("select hammer, fault, count(*) from alerts group by 1, 2")).all()
     store.close()

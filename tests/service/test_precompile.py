@@ -1,4 +1,4 @@
-"""The first start: Ctrl-C while the detectors are compiled, and when they count as compiled."""
+"""The first start: Ctrl-C while it compiles the detectors, when they count as compiled, and other versions of numba."""
 
 import os
 import signal
@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from strikewatch import numba_cache
+from strikewatch.service import precompile
 
 ROOT = Path(__file__).parents[2]
 
@@ -67,3 +68,42 @@ def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> N
     )
     assert int(done.stdout) > 5
     assert len([*tmp_path.rglob("*.nbc")]) == 1
+
+
+OTHER_NUMBA = """
+import sys
+import numba
+numba.version_info = numba.version_info._replace(minor=99, short=(0, 99))
+from strikewatch.detectors.greasing.automatic_greasing import DETECTOR
+from strikewatch.detectors.kernels import kernel, part
+from strikewatch.detectors.compiled import compiler
+
+@part
+def tenfold(value):
+    return 10 * value
+
+@kernel
+def shifted(value):
+    return tenfold(value) + 1
+
+print(shifted(2), compiler.compile_detector(DETECTOR) > 0, "strikewatch.detectors.compiled.library" in sys.modules)
+"""
+
+
+def test_with_another_series_of_numba_detectors_are_compiled_in_its_own_way(tmp_path: Path) -> None:
+    """What relies on the inside of one series is then not even imported."""
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)}
+    command = [sys.executable, "-W", "error", "-c", OTHER_NUMBA]
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert (done.stdout, done.returncode) == ("21 True False\n", 0), done.stderr
+
+
+def test_the_first_start_says_that_this_numba_takes_longer(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(numba_cache, "ready", lambda: False)
+    monkeypatch.setattr(numba_cache, "prepare", lambda: None)
+    said: list[str] = []
+    for quick in (True, False):
+        monkeypatch.setattr(precompile.compiler, "COMPILES_WHOLE", quick)
+        precompile.precompile(said.append, stopped=lambda: True)
+    assert [text.split()[0] for text in said] == ["First", "First", "It"]
+    assert "0.68" in said[-1]

@@ -14,11 +14,10 @@ from strikewatch.errors import StoreError, Unstorable
 from strikewatch.service.committer import UNSTORABLE_ATTEMPTS
 from strikewatch.service.step_journal import MAX_DEATHS_WITH_COMMITS, StepJournal
 from strikewatch.service.store_monitor import UNAVAILABLE_NS
-from strikewatch.service.worker import Worker
-from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message as Outgoing
+from tests.service.bench import worker_of
 
 START = instant.parse("2026-03-04T07:15:00Z")
 REFUSE_OP_13 = (
@@ -75,13 +74,11 @@ class Run:
         self.urgent: list[tuple[str, Outgoing]] = []
         self.store = Store(folder / "watch.db", {"office": "http://127.0.0.1:9/"})
         self.journal = StepJournal(folder / "watch.db-step")
-        self.worker = Worker(
-            Settings(),
+        self.worker = worker_of(
             self.store,
             broker,
-            wall=lambda: self.now,
-            monotonic=lambda: self.now,
-            alerts_changed=lambda: None,
+            lambda: self.now,
+            lambda: self.now,
             wait=self.wait,
             send_urgent=self.urgent.extend,
             journal=self.journal,

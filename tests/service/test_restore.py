@@ -15,13 +15,12 @@ from strikewatch.cli.main import main
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreBlocked
 from strikewatch.service.worker import Worker
-from strikewatch.sinks.settings import decode_secret
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.copies import backup
 from tests.broker import Broker
 from tests.postgresql import Postgresql
 from tests.receiver import Receiver
-from tests.service.processor import SECRET, Gateway, Processor, now_ns, until
+from tests.service.processor import Gateway, Processor, now_ns, until
 from tests.service.test_live import fire, rest
 from tests.storage.test_backup import commit
 
@@ -112,18 +111,6 @@ class Site:
         self.gateway.close()
         for one in self.both:
             one.end()
-
-
-@pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    with Broker(tmp_path / "broker") as one:
-        yield one
-
-
-@pytest.fixture
-def receiver() -> Iterator[Receiver]:
-    with Receiver(decode_secret(SECRET)) as one:
-        yield one
 
 
 @pytest.fixture

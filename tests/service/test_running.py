@@ -21,13 +21,10 @@ from tests.service.processor import Gateway, Processor, now_ns, until
 
 
 def ask(port: int, path: str) -> tuple[int, Any]:
-    line = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
-    try:
+    with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=10)) as line:
         line.request("GET", path)
         got = line.getresponse()
         return got.status, json.loads(got.read())
-    finally:
-        line.close()
 
 
 def test_health_reflects_the_broker_and_watchdog_pings_stop_with_the_process(
@@ -38,8 +35,7 @@ def test_health_reflects_the_broker_and_watchdog_pings_stop_with_the_process(
         line.bind(str(tmp_path / "notify"))
         line.settimeout(30)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        processor = Processor(tmp_path / "one", broker, http={"enabled": True, "port": port})
-        try:
+        with Processor(tmp_path / "one", broker, http={"enabled": True, "port": port}) as processor:
             processor.start()
             assert line.recv(100) == b"READY=1"
             until(lambda: ask(port, "/readyz") == (200, {"ready": True, "reasons": []}))
@@ -50,8 +46,6 @@ def test_health_reflects_the_broker_and_watchdog_pings_stop_with_the_process(
             until(lambda: ask(port, "/readyz")[0] == 200)
             assert line.recv(100) == b"WATCHDOG=1"
             assert processor.stop() == 0
-        finally:
-            processor.end()
         line.setblocking(False)
         said = []
         while True:
@@ -80,7 +74,7 @@ def test_a_worker_that_hangs_sends_no_watchdog_pings(tmp_path: Path, monkeypatch
                         pinged_s.append(time.monotonic())
             return bool(pinged_s)
 
-        try:
+        with processor, gateway:
             processor.start()
             until(pinged)
             with closing(sqlite3.connect(tmp_path / "one" / "strikewatch.db", isolation_level=None)) as other:
@@ -93,9 +87,6 @@ def test_a_worker_that_hangs_sends_no_watchdog_pings(tmp_path: Path, monkeypatch
             until(lambda: pinged() and len(pinged_s) > count)
             longest_s = max(later - before for before, later in pairwise(pinged_s))
             assert longest_s > 5 * PING_EVERY_S, "the commit waits for 10 s"
-        finally:
-            gateway.close()
-            processor.end()
 
 
 def webhook_id(line: socket.socket) -> str:
@@ -111,9 +102,7 @@ def webhook_id(line: socket.socket) -> str:
 def test_an_unfinished_attempt_is_abandoned_at_a_stop_and_repeated_after_the_start(tmp_path: Path) -> None:
     with Broker(tmp_path) as broker, socket.create_server(("127.0.0.1", 0)) as deaf:
         url = f"http://127.0.0.1:{deaf.getsockname()[1]}/"
-        processor = Processor(tmp_path / "one", broker, url)
-        gateway = Gateway(broker)
-        try:
+        with Processor(tmp_path / "one", broker, url) as processor, Gateway(broker) as gateway:
             processor.start()
             begin = now_ns() - 30 * SECOND
             gateway.block("HB-01", begin, 1.0, active=[True] * 25, oil_c=[40.0] * 25)
@@ -136,6 +125,3 @@ def test_an_unfinished_attempt_is_abandoned_at_a_stop_and_repeated_after_the_sta
                 lambda: processor.query(f"select 1 from outbox where message = '{name}' and state = 'sent'")
             )
             held.close()
-        finally:
-            gateway.close()
-            processor.end()

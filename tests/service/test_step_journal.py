@@ -2,7 +2,6 @@
 
 import os
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -20,6 +19,7 @@ from strikewatch.service.step_journal import (
 from strikewatch.sources.mqtt import Message
 from tests.broker import Broker
 from tests.long.attacks.poisoned import STEP_MARK
+from tests.service.bench import GivenMessages
 from tests.service.processor import Gateway, Processor, now_ns, until
 from tests.service.test_live import rest
 
@@ -144,25 +144,9 @@ def test_the_file_stays_small(path: Path) -> None:
     assert sum(journal.is_suspect(message(n)) for n in range(4000)) == MAX_KNOWN
 
 
-class Given:
-    """A source that gives all its messages at once."""
-
-    def __init__(self, messages: list[Message]) -> None:
-        self.left = messages
-        self.acknowledged: list[Message] = []
-
-    def take(self, limit: int, timeout_s: float) -> list[Message]:
-        del limit, timeout_s
-        given, self.left = self.left, []
-        return given
-
-    def acknowledge(self, messages: Any) -> None:
-        self.acknowledged += messages
-
-
 def test_suspects_come_alone_and_the_order_stays(path: Path) -> None:
     end_in(path, B, C)
-    given = Given([A, message(4), B, C, message(5), message(6)])
+    given = GivenMessages([A, message(4), B, C, message(5), message(6)])
     journal = StepJournal(path, "1")
     source = JournaledSource(given, journal)
     steps = []
@@ -176,7 +160,7 @@ def test_suspects_come_alone_and_the_order_stays(path: Path) -> None:
 
 def test_messages_that_are_put_back_stay_before_those_that_were_kept_for_later_steps(path: Path) -> None:
     end_in(path, A, B)
-    source = JournaledSource(Given([A, B, C]), StepJournal(path, "1"))
+    source = JournaledSource(GivenMessages([A, B, C]), StepJournal(path, "1"))
     source.put_back(source.take(250, 0.0))
     assert [one.mid for one in source.take(250, 0.0)] == [1]
 
@@ -186,13 +170,10 @@ class PoisonedProcessor(Processor):
 
     def starts_until_processed(self, hammer: str, upto: int) -> int:
         """Start again after each end, until a hammer's rows up to an instant are committed; how many starts it took."""
-
-        def processed() -> bool:
-            found = self.query(f"select substr(state, 1, 8) from hammer_state where hammer = '{hammer}'")
-            return bool(found) and int.from_bytes(found[0][0], "little", signed=True) >= upto
-
         starts = 1
-        while not until(lambda: processed() or self.ended) or not processed():
+        while not until(lambda: self.has_processed(hammer, upto) or self.ended) or not self.has_processed(
+            hammer, upto
+        ):
             assert starts < 8
             self.start()
             starts += 1
@@ -201,29 +182,27 @@ class PoisonedProcessor(Processor):
 
 def test_a_message_that_kills_the_process_is_set_aside_and_nothing_else_is_lost(tmp_path: Path) -> None:
     """With a real broker. One more end is allowed where other messages were in the step at the first one."""
-    with Broker(tmp_path / "broker") as broker:
-        processor = PoisonedProcessor(tmp_path / "processor", broker).start()
-        gateway = Gateway(broker)
-        try:
-            start = now_ns() - 120 * SECOND
-            rest(gateway, "HB-03", start, 0, 20)
-            gateway.event("HB-04", start, "sign_on", operator=STEP_MARK)
-            rest(gateway, "HB-03", start, 20, 60)
-            starts = processor.starts_until_processed("HB-03", start + 55 * SECOND)
-            assert MAX_DEATHS <= starts - 1 <= MAX_DEATHS + 1
-            ((payload, reason),) = until(lambda: processor.query("select payload, reason from rejects"))
-            assert (STEP_MARK.encode() in payload, reason) == (True, "ended_process")
-            assert [line["level"] for line in processor.lines("message_set_aside")] == ["error"]
-            assert processor.query("select sender, n from feed_problems where reason = 'ended_process'") == [
-                ("fennick-hollow/HB-04", 1)
-            ]
-            assert processor.query("select count(*) from events") == [(0,)]
-            processor.kill()  # it was acknowledged, and does not come again
-            processor.start()
-            rest(gateway, "HB-03", start, 60, 70)
-            processor.wait_until_processed("HB-03", start + 65 * SECOND)
-            assert len(processor.query("select 1 from rejects")) == 1
-            assert processor.stop() == 0
-        finally:
-            processor.end()
-            gateway.close()
+    with (
+        Broker(tmp_path / "broker") as broker,
+        PoisonedProcessor(tmp_path / "processor", broker).start() as processor,
+        Gateway(broker) as gateway,
+    ):
+        start = now_ns() - 120 * SECOND
+        rest(gateway, "HB-03", start, 0, 20)
+        gateway.event("HB-04", start, "sign_on", operator=STEP_MARK)
+        rest(gateway, "HB-03", start, 20, 60)
+        starts = processor.starts_until_processed("HB-03", start + 55 * SECOND)
+        assert MAX_DEATHS <= starts - 1 <= MAX_DEATHS + 1
+        ((payload, reason),) = until(lambda: processor.query("select payload, reason from rejects"))
+        assert (STEP_MARK.encode() in payload, reason) == (True, "ended_process")
+        assert [line["level"] for line in processor.lines("message_set_aside")] == ["error"]
+        assert processor.query("select sender, n from feed_problems where reason = 'ended_process'") == [
+            ("fennick-hollow/HB-04", 1)
+        ]
+        assert processor.query("select count(*) from events") == [(0,)]
+        processor.kill()  # it was acknowledged, and does not come again
+        processor.start()
+        rest(gateway, "HB-03", start, 60, 70)
+        processor.wait_until_processed("HB-03", start + 65 * SECOND)
+        assert len(processor.query("select 1 from rejects")) == 1
+        assert processor.stop() == 0

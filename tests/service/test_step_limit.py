@@ -15,13 +15,12 @@ from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.service.intake.step_limit import LIMIT_NS, QUANTUM_NS, StepLimit
 from strikewatch.service.worker import Worker
-from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema.tables import arrived
+from tests.service.bench import GivenMessages, worker_of
 from tests.service.test_admission import RECEIVED
-from tests.service.test_held_flood import PuttingBack
 
 KEY = ("fennick-hollow", "HB-66")
 ROWS = 9000
@@ -44,23 +43,10 @@ def block(first: int, last: int) -> dict[str, Any]:
     return {"time": instant.text(start), "step_s": STEP_S, "active": [True] * n, "oil_c": oil}
 
 
-def worker_of(store: Store, source: PuttingBack) -> Worker:
-    return Worker(
-        Settings(),
-        store,
-        source,
-        wall=lambda: RECEIVED,
-        monotonic=lambda: 0,
-        alerts_changed=lambda: None,
-        wait=lambda _s: True,
-    )
-
-
-def process(path: Path, messages: Sequence[Message], turns: int = 10**6) -> tuple[Worker, PuttingBack]:
-    source = PuttingBack()
-    source.coming += messages
+def process(path: Path, messages: Sequence[Message], turns: int = 10**6) -> tuple[Worker, GivenMessages]:
+    source = GivenMessages(messages)
     store = Store(path)
-    worker = worker_of(store, source)
+    worker = worker_of(store, source, lambda: RECEIVED)
     while turns and worker.turn(0.0):
         turns -= 1
     store.close()
@@ -85,7 +71,7 @@ def test_no_step_has_much_of_it_and_the_alerts_are_those_of_small_messages(tmp_p
         "HB-03", {"time": instant.text(RECEIVED - 20 * SECOND), "step_s": 1.0, "active": [True] * 10}
     )
     _, source = process(tmp_path / "one.db", [message("HB-66", block(0, ROWS)), honest])
-    assert source.acknowledged == 2
+    assert len(source.acknowledged) == 2
     alerts, commits = stored(tmp_path / "one.db")
     assert len(alerts) > ROWS // 4
     sizes = [len(commit.get("HB-66", ())) for commit in commits]
@@ -102,9 +88,9 @@ def test_a_message_is_acknowledged_with_its_last_rows_and_an_end_before_loses_no
     whole, cut = tmp_path / "whole.db", tmp_path / "cut.db"
     process(whole, [message("HB-66", block(0, ROWS))])
     _, source = process(cut, [message("HB-66", block(0, ROWS))], turns=2)
-    assert source.acknowledged == 0
+    assert len(source.acknowledged) == 0
     _, source = process(cut, [message("HB-66", block(0, ROWS), redelivered=True)])
-    assert source.acknowledged == 1
+    assert len(source.acknowledged) == 1
     (alerts, commits), (wanted, _) = stored(cut), stored(whole)
     assert alerts == wanted
     times = [at for commit in commits for at in commit.get("HB-66", ())]
@@ -114,7 +100,7 @@ def test_a_message_is_acknowledged_with_its_last_rows_and_an_end_before_loses_no
 def test_what_a_message_is_rejected_for_is_counted_once(tmp_path: Path) -> None:
     rows = [{"time": instant.text(RECEIVED - (ROWS - k) * 10 * SECOND), "active": True} for k in range(ROWS)]
     worker, source = process(tmp_path / "one.db", [message("HB-66", [*rows, {"time": "yesterday"}])])
-    assert source.acknowledged == 1
+    assert len(source.acknowledged) == 1
     assert worker.rejected == {"bad_time": 1}
 
 

@@ -280,3 +280,27 @@ def test_a_misspelt_variable_is_reported_by_a_command_on_the_database(
     monkeypatch.setenv("STRIKEWATCH_STOER__PATH", "here.db")
     with pytest.raises(SettingsError, match="STRIKEWATCH_STORE__PATH"):
         load_database_settings(None)
+
+
+def test_a_former_name_of_a_setting_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the file and in the environment, which overrides the file under either name; both at once are a mistake."""
+    path = tmp_path / "strikewatch.toml"
+    path.write_text("[http]\nport = 8471\nlook_freely = true\n")
+    http = load(path).http
+    assert http.local_view_without_token
+    assert http.port == 8471
+    monkeypatch.setenv("STRIKEWATCH_HTTP__LOCAL_VIEW_WITHOUT_TOKEN", "false")
+    assert not load(path).http.local_view_without_token
+    monkeypatch.delenv("STRIKEWATCH_HTTP__LOCAL_VIEW_WITHOUT_TOKEN")
+    monkeypatch.setenv("STRIKEWATCH_HTTP__LOOK_FREELY", "false")
+    assert not load(path).http.local_view_without_token
+    path.write_text("[http]\nlook_freely = true\nlocal_view_without_token = true\n")
+    monkeypatch.delenv("STRIKEWATCH_HTTP__LOOK_FREELY")
+    with pytest.raises(SettingsError) as caught:
+        load(path)
+    assert caught.value.problems == [
+        (
+            f"{path}: http.look_freely",
+            "is the former name of local_view_without_token, which is set too; remove it",
+        )
+    ]

@@ -1,5 +1,6 @@
 """The order of an endpoint's messages: in the queue, and by what is on record after a crash."""
 
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -112,8 +113,7 @@ class RecordingSender:
 def test_a_step_is_sent_only_after_the_previous_one_is_stored_as_sent(where: Path | URL) -> None:
     """Three alerts raised and cleared in one commit: at each `cleared`, its `raised` is written."""
     clock = Clock()
-    store = Store(where, {"bench": "http://bench.test/"})
-    try:
+    with closing(Store(where, {"bench": "http://bench.test/"})) as store:
         witness = RecordingSender(store)
         work = DeliveryLoop(
             Outbox(store, "bench"), Endpoint("bench", Schedule(), witness), clock.wall, clock.monotonic
@@ -125,5 +125,3 @@ def test_a_step_is_sent_only_after_the_previous_one_is_stored_as_sent(where: Pat
         assert [(step, sent) for _, step, sent in witness.on_record] == [("raised", 0)] * 3 + [
             ("cleared", 1)
         ] * 3
-    finally:
-        store.close()

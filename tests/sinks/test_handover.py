@@ -1,6 +1,7 @@
 """Messages reach the delivery loop in memory and from the database: none is lost, none overtakes its alert's others."""
 
 import tempfile
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -159,8 +160,7 @@ def test_what_was_just_committed_is_sent_without_reading_the_database(
 ) -> None:
     """Of 300 messages of one commit, each with what the database holds of it."""
     clock, sender = Clock(), CheckingSender()
-    store = Store(where, {"bench": "http://bench.test/"}, alarms=QUIET)
-    try:
+    with closing(Store(where, {"bench": "http://bench.test/"}, alarms=QUIET)) as store:
         outbox = Outbox(store, "bench")
         loop = DeliveryLoop(outbox, Endpoint("bench", Schedule(), sender), clock.wall, clock.monotonic)
         loop.refresh()
@@ -182,8 +182,6 @@ def test_what_was_just_committed_is_sent_without_reading_the_database(
             loop.send_due(lambda: False)
         loop.idle()
         assert outbox.counts() == {"sent": 300}
-    finally:
-        store.close()
 
 
 def test_a_backlog_of_historic_messages_waits_in_the_database(
@@ -216,8 +214,7 @@ def test_only_messages_of_an_alert_with_an_unwritten_outcome_wait(
 ) -> None:
     """While the database refuses, other alerts are sent, nothing overtakes, and the refusal is raised once."""
     clock, sender = Clock(), CheckingSender()
-    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"}, alarms=QUIET)
-    try:
+    with closing(Store(tmp_path / "watch.db", {"bench": "http://bench.test/"}, alarms=QUIET)) as store:
         loop = DeliveryLoop(
             Outbox(store, "bench"), Endpoint("bench", Schedule(), sender), clock.wall, clock.monotonic
         )
@@ -241,8 +238,6 @@ def test_only_messages_of_an_alert_with_an_unwritten_outcome_wait(
         sender.delivered[first].append("escalated")  # this alert has no such step
         loop.send_due(lambda: False)
         assert sender.delivered[first] == ["raised", "escalated", "cleared"]
-    finally:
-        store.close()
 
 
 def test_a_handover_that_holds_too_much_drops_everything_until_it_is_taken(

@@ -1,6 +1,7 @@
 """A message sent before it is stored has the name of the stored message, and is not sent again."""
 
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -64,11 +65,10 @@ def test_a_dry_run_names_the_messages_of_the_commit_and_writes_nothing(store: St
 
 
 def test_a_dry_run_leaves_out_suppressed_faults(tmp_path: Path) -> None:
-    store = Store(tmp_path / "watch.db", ENDPOINTS, alarms=Alarms(suppressed=(DISK_FULL.name,)))
-    try:
+    with closing(
+        Store(tmp_path / "watch.db", ENDPOINTS, alarms=Alarms(suppressed=(DISK_FULL.name,)))
+    ) as store:
         assert queued_messages(store, DiskFullAlert().update(True, ["pit"], START, 0), START) == []
-    finally:
-        store.close()
 
 
 @pytest.mark.parametrize("failures", [0, 1, 2])

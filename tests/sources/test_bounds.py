@@ -2,7 +2,6 @@
 
 import contextlib
 import json
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,6 @@ from strikewatch.core.channels import ALIASES
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import Rejected
-from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, strict_json
 from strikewatch.sources.decode.samples import MAX_DETAILS, MAX_UNKNOWN
@@ -27,6 +25,7 @@ from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import Reorderer
 from strikewatch.sources.recordings import TableShift
 from strikewatch.storage.commit.store import Store
+from tests.service.bench import GivenMessages, work_off, worker_of
 from tests.sources.malformed import EVENTS, OVERSIZED, RECEIVED, SAMPLES
 
 TIME = "2026-03-04T07:15:00Z"
@@ -173,47 +172,26 @@ def test_few_of_the_rows_a_microsecond_apart_wait() -> None:
     assert counts.used + counts.late + counts.duplicate + counts.wrong_clock == 8 * MAX_WAITING
 
 
-class Sender:
-    """A source of one message a turn."""
-
-    def __init__(self, messages: Iterable[tuple[str, dict[str, Any]]]) -> None:
-        self._messages = [
-            Message(topic, json.dumps(value).encode(), RECEIVED, 0, 1, 1, False) for topic, value in messages
-        ]
-
-    def take(self, limit: int, timeout_s: float) -> list[Message]:
-        del limit, timeout_s
-        taken, self._messages = self._messages[:1], self._messages[1:]
-        return taken
-
-    def acknowledge(self, messages: Iterable[Message]) -> None:
-        del messages
-
-
 def test_events_of_a_hammer_without_samples_are_bounded_until_its_first_rows(
     tmp_path: Path,
 ) -> None:
     start = instant.parse(TIME)
 
-    def sign_on(k: int) -> tuple[str, dict[str, Any]]:
-        return EVENTS, {"time": instant.text(start + k * SECOND), "event": "sign_on", "operator": "op-14"}
+    def message(topic: str, k: int, **fields: object) -> Message:
+        body = json.dumps({"time": instant.text(start + k * SECOND), **fields}).encode()
+        return Message(topic, body, RECEIVED, 0, 1, 1, False)
 
-    def row(k: int) -> tuple[str, dict[str, Any]]:
-        return SAMPLES, {"time": instant.text(start + k * SECOND), "active": False}
+    def sign_on(k: int) -> Message:
+        return message(EVENTS, k, event="sign_on", operator="op-14")
+
+    def row(k: int) -> Message:
+        return message(SAMPLES, k, active=False)
 
     messages = [*map(sign_on, range(104)), *map(row, range(110, 115)), sign_on(120)]
     store = Store(tmp_path / "watch.db")
-    worker = Worker(
-        Settings(intake={"max_pending_events": 100}),
-        store,
-        Sender(messages),
-        wall=lambda: RECEIVED,
-        monotonic=lambda: SECOND,
-        alerts_changed=lambda: None,
-        wait=lambda _s: True,
-    )
-    while worker.turn(0.0):
-        pass
+    settings = Settings(intake={"max_pending_events": 100})
+    source = GivenMessages(messages, each=1)
+    worker = work_off(worker_of(store, source, lambda: RECEIVED, lambda: SECOND, settings))
     assert worker.rejected == {"too_many_events": 4}
     with store.read() as connection:
         shown = connection.exec_driver_sql("select reason, detail from rejects").all()

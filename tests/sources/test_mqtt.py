@@ -16,6 +16,7 @@ from strikewatch.errors import BrokerError
 from strikewatch.sources.mqtt import Message, Settings, Subscriber, session
 from strikewatch.sources.mqtt.publish_packets import Publish, read_publishes
 from tests.broker import Broker
+from tests.mqtt_client import connected, listening
 from tests.waiting import until
 
 Version = Literal["3.1.1", "5"]
@@ -71,14 +72,10 @@ def subscribed(settings: Settings) -> Iterator[Subscriber]:
 
 def publish(broker: Broker, numbers: range, topic: str = "strikewatch/s/HB-01/samples", qos: int = 1) -> None:
     """Publish payloads b"0", b"1", ... and wait until the broker has them."""
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
-    client.connect(broker.host, broker.port)
-    client.loop_start()
-    for number in numbers:
-        info = client.publish(topic, str(number), qos)
-    info.wait_for_publish(10)
-    client.disconnect()
-    client.loop_stop()
+    with connected(broker) as client:
+        for number in numbers:
+            info = client.publish(topic, str(number), qos)
+        info.wait_for_publish(10)
 
 
 def collect(subscriber: Subscriber, count: int, acknowledge: bool = True) -> list[Message]:
@@ -214,14 +211,10 @@ def test_a_queue_full_of_bytes_is_full(tmp_path: Path) -> None:
         Broker(tmp_path, extra="message_size_limit 0") as broker,
         subscribed(settings_for(broker, "5", queue_limit_mib=1)) as subscriber,
     ):
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
-        client.connect(broker.host, broker.port)
-        client.loop_start()
-        for _ in range(20):
-            info = client.publish("strikewatch/s/HB-01/samples", b"x" * 400_000, 1)
-        info.wait_for_publish(10)
-        client.disconnect()
-        client.loop_stop()
+        with connected(broker) as client:
+            for _ in range(20):
+                info = client.publish("strikewatch/s/HB-01/samples", b"x" * 400_000, 1)
+            info.wait_for_publish(10)
         until(lambda: subscriber.status().full)
         assert subscriber.status().queued == 3
         taken = collect(subscriber, 3, acknowledge=False)
@@ -237,14 +230,10 @@ def test_large_messages_arrive_whole_and_in_order(tmp_path: Path, version: Versi
         Broker(tmp_path, extra="message_size_limit 0") as broker,
         subscribed(settings_for(broker, version)) as subscriber,
     ):
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
-        client.connect(broker.host, broker.port)
-        client.loop_start()
-        for payload in sent:
-            info = client.publish("strikewatch/s/HB-01/samples", payload, 1)
-        info.wait_for_publish(20)
-        client.disconnect()
-        client.loop_stop()
+        with connected(broker) as client:
+            for payload in sent:
+                info = client.publish("strikewatch/s/HB-01/samples", payload, 1)
+            info.wait_for_publish(20)
         got = [message.payload for message in collect(subscriber, len(sent))]
         # of one that is too large, enough is kept to find that out
         assert got == [payload[: 16 * 1024 * 1024 + 1] for payload in sent]
@@ -286,13 +275,9 @@ def test_waits_grow_while_others_take_the_session_over(tmp_path: Path) -> None:
         with subscribed(settings) as subscriber:
             waits = []
             for taken in (1, 2, 3):
-                client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="strikewatch")
-                client.connect(broker.host, broker.port)
-                client.loop_start()
-                until(lambda taken=taken: subscriber.status().takeovers == taken)
-                began = time.monotonic()
-                client.disconnect()
-                client.loop_stop()
+                with connected(broker, client_id="strikewatch"):
+                    until(lambda taken=taken: subscriber.status().takeovers == taken)
+                    began = time.monotonic()
                 until(lambda: subscriber.status().connected)
                 waits.append(time.monotonic() - began)
             assert waits[1] > 1.0
@@ -355,10 +340,10 @@ def test_payloads_of_any_size_pass_untouched_and_in_order(tmp_path: Path, versio
     topics = [f"strikewatch/s/HB-{k % 3}/{'samples' if k % 7 else 'events'}" for k in range(len(bodies))]
     with Broker(tmp_path, extra="message_size_limit 0") as broker:
         protocol = paho.MQTTv5 if broker.version == "5" else paho.MQTTv311
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=protocol)
-        client.connect(broker.host, broker.port)
-        client.loop_start()
-        with subscribed(settings_for(broker, version)) as subscriber:
+        with (
+            connected(broker, protocol=protocol) as client,
+            subscribed(settings_for(broker, version)) as subscriber,
+        ):
             for k, (topic, body) in enumerate(zip(topics, bodies, strict=True)):
                 properties = None
                 if protocol == paho.MQTTv5:
@@ -371,25 +356,6 @@ def test_payloads_of_any_size_pass_untouched_and_in_order(tmp_path: Path, versio
             for topic, body in zip(topics, bodies, strict=True):
                 by_topic.setdefault(topic, []).append(body)
             assert {topic: [m.payload for m in got if m.topic == topic] for topic in by_topic} == by_topic
-        client.disconnect()
-        client.loop_stop()
-
-
-@contextmanager
-def listening(broker: Broker, topic: str) -> Iterator[list[tuple[bytes, int, bool]]]:
-    """Collect (payload, QoS, retained) of the messages on a topic."""
-    heard: list[tuple[bytes, int, bool]] = []
-    subscribed = threading.Event()
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2)
-    client.on_message = lambda *given: heard.append((given[2].payload, given[2].qos, given[2].retain))
-    client.on_subscribe = lambda *_: subscribed.set()
-    client.connect(broker.host, broker.port)
-    client.subscribe(topic, 1)
-    client.loop_start()
-    assert subscribed.wait(10)
-    yield heard
-    client.disconnect()
-    client.loop_stop()
 
 
 @both_versions
@@ -408,4 +374,7 @@ def test_a_request_is_published_at_qos_0_and_dropped_without_a_connection(
         subscriber.publish(topic, b"last")
         subscriber.stop()
         until(lambda: len(heard) == 2)
-    assert heard == [(b"request", 0, False), (b"last", 0, False)]
+    assert [(one.payload, one.qos, one.retain) for one in heard] == [
+        (b"request", 0, False),
+        (b"last", 0, False),
+    ]

@@ -1,5 +1,6 @@
 """Active, ended and muted alerts are found and counted alike on SQLite and PostgreSQL."""
 
+from contextlib import closing
 from pathlib import Path
 
 from sqlalchemy import URL
@@ -25,8 +26,7 @@ NOW = 1_772_608_500 * SECOND
 
 
 def test_active_ended_and_muted_alerts_are_listed_and_counted(where: Path | URL) -> None:
-    store = Store(where)
-    try:
+    with closing(Store(where)) as store:
         made = {
             name: Alert("hot_oil", SITE, hammer, "op-14", priority, NOW - ago * SECOND)
             for name, hammer, priority, ago in (
@@ -69,8 +69,6 @@ def test_active_ended_and_muted_alerts_are_listed_and_counted(where: Path | URL)
             ]
             assert count_sent(connection, NOW - 3600 * SECOND) == SentCounts(4, 4, 0, 0, 0)
             assert count_sent(connection, NOW - 2 * SECOND) == SentCounts(1, 1, 0, 0, 0)
-    finally:
-        store.close()
 
 
 def _changes(store: Store) -> list[object]:

@@ -2,6 +2,7 @@
 
 import json
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -215,8 +216,7 @@ def test_an_export_lists_exactly_the_places_that_an_erasure_changes(
     where: Path | URL, tmp_path: Path
 ) -> None:
     recordings = tmp_path / "recordings"
-    store = filled(where, recordings)
-    try:
+    with closing(filled(where, recordings)) as store:
         found = list(export_operator(store, recordings, "op-14"))
         others = {
             name: list(export_operator(store, recordings, name)) for name in ("op-1", "op-140", "op-99")
@@ -229,8 +229,6 @@ def test_an_export_lists_exactly_the_places_that_an_erasure_changes(
         assert others["op-99"] == []
         for name, shown in others.items():
             assert list(export_operator(store, recordings, name)) == shown
-    finally:
-        store.close()
     alerts = [row for where, row in found if where == "alerts"]
     assert all(row["operator"] == "op-14" for row in alerts)
     assert alerts[0]["onset"].endswith("Z")

@@ -83,7 +83,7 @@ def test_a_processor_keeps_all_its_files_private(tmp_path: Path) -> None:
         processor = Processor(tmp_path / "watch", broker)
         for one in (processor.folder / "settings.toml", processor.folder):
             one.chmod(0o700)
-        try:
+        with processor:
             processor.start()
             (processor.folder / "log").rename(processor.folder / "log.1")
             gateway = Gateway(broker)
@@ -94,8 +94,6 @@ def test_a_processor_keeps_all_its_files_private(tmp_path: Path) -> None:
             processor.wait_until_processed("HB-01", at + 4 * SECOND)
             assert processor.stop() == 0
             gateway.close()
-        finally:
-            processor.end()
         assert list(processor.recordings.rglob("samples.parquet"))
         assert (processor.folder / "log").exists()
         assert open_files(processor.folder) == ["stderr"]  # which the test opened

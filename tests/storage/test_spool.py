@@ -1,5 +1,6 @@
 """A spooled step keeps every bit; the samples around an alert are found in recordings and in the spool, each once."""
 
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -155,7 +156,7 @@ def _commit(store: Store, at: int, n: int) -> None:
 def test_samples_are_found_in_the_recordings_and_in_the_spool(tmp_path: Path, recorded: str) -> None:
     store = Store(tmp_path / "watch.db")
     recorder = Recorder(store, RecorderSettings(folder=tmp_path / "recordings"))
-    try:
+    with closing(store):
         _commit(store, 0, 30)
         if recorded != "none":
             recorder.flush(NOW)
@@ -163,8 +164,6 @@ def test_samples_are_found_in_the_recordings_and_in_the_spool(tmp_path: Path, re
         if recorded == "both":
             recorder.flush(NOW + 60 * SECOND)
         found = rows_between(store, tmp_path / "recordings", KEY, NOW + 20 * SECOND, NOW + 45 * SECOND)
-    finally:
-        store.close()
     assert found.time_ns.tolist() == [NOW + k * SECOND for k in range(20, 45)]
     assert found.columns["active"].tolist() == [1.0] * 25
     oil = found.columns["oil_c"]
@@ -174,8 +173,5 @@ def test_samples_are_found_in_the_recordings_and_in_the_spool(tmp_path: Path, re
 
 
 def test_without_stored_samples_the_result_is_empty(tmp_path: Path) -> None:
-    store = Store(tmp_path / "watch.db")
-    try:
+    with closing(Store(tmp_path / "watch.db")) as store:
         assert len(rows_between(store, tmp_path / "recordings", KEY, NOW, NOW + SECOND)) == 0
-    finally:
-        store.close()

@@ -1,5 +1,6 @@
 """Saved states are stored without zeros, and read back to the byte; those of earlier releases are read as they are."""
 
+from contextlib import closing
 from pathlib import Path
 
 from hypothesis import given
@@ -46,12 +47,9 @@ def test_the_zeros_of_a_state_are_not_stored() -> None:
 
 def test_states_of_this_and_of_earlier_releases_are_loaded(where: Path | URL) -> None:
     state = fresh().tobytes() + b"rows that wait"
-    store = Store(where, {})
-    try:
+    with closing(Store(where, {})) as store:
         store.commit(StepRecord(1, states={KEY: state}, layout=LAYOUT))
         with store.write() as connection:
             earlier = {"site": KEY[0], "hammer": "HB-02", "layout": LAYOUT, "state": state}
             connection.execute(insert(tables.hammer_state).values(earlier))
         assert store.load().states == {KEY: (LAYOUT, state), (KEY[0], "HB-02"): (LAYOUT, state)}
-    finally:
-        store.close()

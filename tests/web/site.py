@@ -4,7 +4,7 @@ import http.client
 import json
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -151,8 +151,7 @@ def site(
     http = {"port": port, **http_settings}
     given = {"store": store_settings, "http": http, "sites": sites or {}, "push": push or {}}
     settings = load(given=given)
-    store = Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})
-    try:
+    with closing(Store(where or folder / "watch.db", {ENDPOINT: "http://127.0.0.1/"})) as store:
         alert = Alert("same_spot", SITE, HAMMER, "op-14", "medium", NOW, None)
         change = Change("raised", SITE, HAMMER, alert.id, alert.record(), NOW, None)
         store.commit(_step([change]))
@@ -182,8 +181,6 @@ def site(
             server.stop()
             dispatcher.stop()
             assert not died
-    finally:
-        store.close()
 
 
 def _step(

@@ -95,8 +95,8 @@ def test_a_listed_host_name_is_a_name_only(given: str) -> None:
 def test_with_a_proxy_in_the_settings_nobody_is_at_this_machine(
     tmp_path: Path, proxy: dict[str, Any], tokens_exist: bool
 ) -> None:
-    """Even without any forwarding header, which not every proxy sends, and even with look_freely."""
-    with site(tmp_path, look_freely=True, **proxy) as server:
+    """Even without any forwarding header, which not every proxy sends, and even with local_view_without_token."""
+    with site(tmp_path, local_view_without_token=True, **proxy) as server:
         if tokens_exist:
             server.token("Ada", "view")
         for path in (f"{BASE}/alerts", "/metrics", "/openapi.json", "/stream"):
@@ -221,7 +221,7 @@ def test_forwarding_headers_are_ignored_without_a_trusted_proxy(tmp_path: Path) 
 def test_a_request_through_a_proxy_is_not_from_this_machine(
     tmp_path: Path, headers: dict[str, str], proxies: tuple[str, ...]
 ) -> None:
-    with site(tmp_path, look_freely=True, trusted_proxies=proxies) as server:
+    with site(tmp_path, local_view_without_token=True, trusted_proxies=proxies) as server:
         for path in (f"{BASE}/alerts", "/metrics"):
             assert server.request("GET", path, headers=headers).status == 401, path
         assert server.request("GET", "/", headers=headers).status == 303

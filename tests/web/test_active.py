@@ -36,7 +36,7 @@ def end(raised: Alert, after_s: int = 20) -> Alert:
 @pytest.fixture
 def crowded(tmp_path: Path) -> Iterator[tuple[Site, Alert]]:
     """As many active alerts of low priority, newer than one that is high, beside the site's own of medium."""
-    with site(tmp_path, look_freely=True) as server:
+    with site(tmp_path, local_view_without_token=True) as server:
         oldest = alert(MANY, "high")
         server.alerts(*(alert(number) for number in range(MANY)), oldest)
         yield server, oldest
@@ -324,7 +324,7 @@ def failing(page: Page) -> None:
 def test_a_self_alert_is_listed_shown_and_acknowledged(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with site(tmp_path, look_freely=True) as server:
+    with site(tmp_path, local_view_without_token=True) as server:
         alert = DiskFullAlert()
         server.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
         token = server.token("Ada", "act")

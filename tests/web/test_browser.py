@@ -2,7 +2,9 @@
 
 import json
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
@@ -12,7 +14,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.storage.actions import tokens
 from strikewatch.storage.engines.shared import SharedDatabase
 from tests.broker import Broker, free_port
-from tests.browser import CONTRAST, browser, strayed, violations
+from tests.browser import CONTRAST, strayed, violations
 from tests.service.processor import SITE, Gateway, Processor, now_ns, until
 
 WAIT_MS = 60_000
@@ -20,12 +22,6 @@ OPEN_ALL = """document.querySelectorAll("details").forEach((details) => {
     details.removeAttribute("name");
     details.open = true;
 })"""
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with browser() as chromium:
-        yield chromium
 
 
 class LiveSite:
@@ -61,6 +57,12 @@ class LiveSite:
         page.wait_for_url(self.url(path))
         return page
 
+    def open_log(self, chromium: Browser, **options: Any) -> Page:
+        """Open the page Log, in a context with these options, once the site knows HB-01."""
+        self.fire_in_one_spot(seconds=3)
+        self.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
+        return self.signed_in(chromium.new_context(**options), "/write")
+
     def fire_in_one_spot(self, hammer: str = "HB-01", seconds: int = 17) -> None:
         """Firing on in one spot, up to now."""
         start = now_ns() - seconds * SECOND
@@ -81,9 +83,8 @@ FAST = {"flood_above": 1_000_000, "chattering_raisings": 1_000_000}
 
 @pytest.fixture
 def live_site(tmp_path: Path) -> Iterator[LiveSite]:
-    live_site = LiveSite(tmp_path)
-    yield live_site
-    live_site.close()
+    with closing(LiveSite(tmp_path)) as live_site:
+        yield live_site
 
 
 def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_another(
@@ -125,8 +126,6 @@ def test_values_update_live_and_an_alert_in_one_window_is_acknowledged_in_anothe
     expect(first.locator("#trace svg path.line")).not_to_have_count(0)
     first.locator("#trace svg").hover()
     expect(first.locator("#trace output")).to_contain_text("bar")
-    office.close()
-    cab.close()
     assert errors == [[], []]
 
 
@@ -152,16 +151,12 @@ def test_an_open_page_recovers_from_a_lost_broker_and_a_lost_server(
         return page.locator("#verdict").inner_text() == "1 hammer needs action"
 
     until(needs_action, every_s=1.0)
-    context.close()
 
 
 def test_an_invalid_value_is_reported_beside_its_field_and_kept(
     live_site: LiveSite, chromium: Browser
 ) -> None:
-    live_site.fire_in_one_spot(seconds=3)
-    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
-    context = chromium.new_context()
-    page = live_site.signed_in(context, "/write")
+    page = live_site.open_log(chromium)
     page.click("text=Operator signs on")
     page.fill("details[open] input[name=operator]", "no such name!")
     page.click("details[open] button")
@@ -183,16 +178,12 @@ def test_an_invalid_value_is_reported_beside_its_field_and_kept(
     page.click("details[open] button")
     expect(page.locator(".story li.replaced")).to_contain_text("op-14")
     expect(page.locator(".story li").first).to_contain_text("op-15")
-    context.close()
 
 
 def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entries_can_be_undone(
     live_site: LiveSite, chromium: Browser
 ) -> None:
-    live_site.fire_in_one_spot(seconds=3)
-    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
-    context = chromium.new_context(viewport={"width": 360, "height": 740})
-    page = live_site.signed_in(context, "/write")
+    page = live_site.open_log(chromium, viewport={"width": 360, "height": 740})
     page.click("summary:text-is('Full service')")
     page.click("details[open] button")
     expect(page.locator("details[open] .wrong")).to_contain_text("tick what was serviced")
@@ -243,16 +234,12 @@ def test_empty_forms_are_refused_unusual_values_are_asked_about_and_saved_entrie
     assert [kind for kind, _, _ in found] == ["inspection", "withdrawal", "grease", "grease", "withdrawal"]
     assert json.loads(found[0][1]) == {"tool_mm": 0.6, "confirmed": True}
     assert [corrects for _, _, corrects in found] == [None, 1, None, 3, 4]
-    context.close()
 
 
 def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     live_site: LiveSite, chromium: Browser
 ) -> None:
-    live_site.fire_in_one_spot(seconds=3)
-    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
-    context = chromium.new_context(viewport={"width": 360, "height": 740})
-    page = live_site.signed_in(context, "/write")
+    page = live_site.open_log(chromium, viewport={"width": 360, "height": 740})
     page.click("summary:text-is('Tool change')")
     page.select_option("details[open] select[name=tool]", "hard_blunt")
     page.fill("details[open] input[name=serial]", "T-417")
@@ -284,20 +271,16 @@ def test_tool_change_type_of_work_and_inspection_are_logged_with_every_field(
     }
     assert fields["work"] == {"work": "benching", "abrasive": True}
     assert fields["inspection"] == {"bushing_new": True, "tool_length_mm": 712.5}
-    context.close()
 
 
 def test_entries_made_offline_are_kept_and_sent_later_with_their_time(
     live_site: LiveSite, chromium: Browser
 ) -> None:
-    live_site.fire_in_one_spot(seconds=3)
-    live_site.processor.wait_until_processed("HB-01", now_ns() - 3 * SECOND)
-    context = chromium.new_context()
-    page = live_site.signed_in(context, "/write")
+    page = live_site.open_log(chromium)
     page.evaluate("navigator.serviceWorker.ready")
     page.reload()  # now through the worker, which keeps it
     page.wait_for_selector(".entry summary")
-    context.set_offline(True)
+    page.context.set_offline(True)
     for path in ("/", "/alerts"):  # nothing old passes for the present
         page.goto(live_site.url(path))
         expect(page.locator("h1")).to_have_text("No connection")
@@ -318,7 +301,7 @@ def test_entries_made_offline_are_kept_and_sent_later_with_their_time(
     page.click("details[open] button")
     expect(page.locator("#kept")).to_contain_text("Not sent yet: 2")
     until(lambda: now_ns() > saved_at + SECOND)  # what is sent now has the time of its entry
-    context.set_offline(False)
+    page.context.set_offline(False)
     (found,) = until(
         lambda: live_site.processor.query("select who, time_ns from events where kind = 'grease'")
     )
@@ -333,7 +316,6 @@ def test_entries_made_offline_are_kept_and_sent_later_with_their_time(
     page.click("details[open] button")
     expect(page.locator(".story")).to_contain_text("Operator: op-14 by site office", use_inner_text=True)
     expect(page.locator("#refused li")).to_have_count(0)
-    context.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -372,4 +354,3 @@ def test_every_page_is_accessible_and_fits_a_phone(
         without = (CONTRAST,) if path.startswith("/guide/") and not path.endswith("/faults") else ()
         assert violations(page, only, without) == [], path
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
-    context.close()

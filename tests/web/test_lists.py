@@ -75,7 +75,7 @@ def test_no_greasing_interval_is_shown_with_automatic_greasing(
     monkeypatch.setenv("STRIKEWATCH_FAULTS__GREASE__METHOD", "automatic")
     for name in ("DUE_S", "OVERDUE_S", "HIGH_S"):
         monkeypatch.setenv(f"STRIKEWATCH_FAULTS__GREASE__{name}", "1")
-    with site(tmp_path, look_freely=True) as server, browser() as chromium:
+    with site(tmp_path, local_view_without_token=True) as server, browser() as chromium:
         server.work(NOW + 60_000_000_000)
         due = server.request("GET", "/due").text
         assert GREASED in due

@@ -94,7 +94,7 @@ class Reader:
 
 
 def test_a_reader_gets_whole_hammers_first_then_the_values_that_changed(tmp_path: Path) -> None:
-    with site(tmp_path, look_freely=True) as server:
+    with site(tmp_path, local_view_without_token=True) as server:
         server.work(NOW)
         reader = Reader(server)
         (first,) = reader.event("now")["hammers"]
@@ -116,7 +116,7 @@ def test_a_reader_gets_whole_hammers_first_then_the_values_that_changed(tmp_path
 
 
 def test_an_alert_redraws_the_timeline_of_its_hammer_and_of_no_other(tmp_path: Path) -> None:
-    with site(tmp_path, look_freely=True) as server:
+    with site(tmp_path, local_view_without_token=True) as server:
         server.work(NOW)
         reader = Reader(server)
         assert "2 faults" not in str(reader.event("timeline")["svg"])

@@ -4,20 +4,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from strikewatch.core.instant import SECOND
 from strikewatch.storage.commit.step import StepRecord
-from tests.browser import browser, violations
+from tests.browser import violations
 from tests.web.site import HAMMER, NOW, SITE, Site, site
 
 EVENTS = f"/api/v1/hammers/{HAMMER}/events"
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[object]:
-    with browser() as chromium:
-        yield chromium
 
 
 @pytest.fixture
@@ -41,8 +35,8 @@ def sign_in(server: Site, context: BrowserContext, token: str, to: str = "/") ->
     return page
 
 
-def test_a_greasing_is_logged_in_three_taps_and_corrected_in_three(server: Site, chromium: object) -> None:
-    context = chromium.new_context(viewport={"width": 360, "height": 740})  # type: ignore[attr-defined]
+def test_a_greasing_is_logged_in_three_taps_and_corrected_in_three(server: Site, chromium: Browser) -> None:
+    context = chromium.new_context(viewport={"width": 360, "height": 740})
     token = server.token("site office", "act")
     page = sign_in(server, context, token)
     page.get_by_role("link", name="Log", exact=True).click()  # 1
@@ -73,14 +67,13 @@ def test_a_greasing_is_logged_in_three_taps_and_corrected_in_three(server: Site,
     expect(page.locator("#entries .replaced")).to_have_count(2)
     kinds = [one["event"] for one in server.request("GET", EVENTS, token=token).json["events"]]
     assert sorted(kinds) == ["grease", "grease", "withdrawal"]
-    context.close()
 
 
 def test_entries_wait_for_the_person_who_made_them_and_for_their_own_hammer(
-    server: Site, chromium: object
+    server: Site, chromium: Browser
 ) -> None:
     """A phone that two people share: nobody's entry is recorded under another's name."""
-    context = chromium.new_context()  # type: ignore[attr-defined]
+    context = chromium.new_context()
     one, other = server.token("Ada", "act"), server.token("Bo", "act")
     page = sign_in(server, context, one, f"/write?hammer=HB-02&site={SITE}")
     page.evaluate("navigator.serviceWorker.ready")
@@ -98,7 +91,6 @@ def test_entries_wait_for_the_person_who_made_them_and_for_their_own_hammer(
     expect(page.locator("#kept")).to_be_hidden()
     (entry,) = server.request("GET", "/api/v1/hammers/HB-02/events", token=one).json["events"]
     assert (entry["who"], entry["hammer"]) == ("Ada", "HB-02")
-    context.close()
 
 
 def test_times_in_questions_are_those_of_the_site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -165,8 +165,8 @@ def test_a_viewer_is_offered_no_actions(tmp_path: Path) -> None:
         assert "look freely" not in server.request("GET", "/", headers=act).text
 
 
-def test_look_freely_allows_this_machine_to_view_only(tmp_path: Path) -> None:
-    with site(tmp_path, look_freely=True) as server:
+def test_local_view_without_token_allows_this_machine_to_view_only(tmp_path: Path) -> None:
+    with site(tmp_path, local_view_without_token=True) as server:
         server.token("site office", "act")
         assert server.request("GET", "/").status == 200
         assert server.request("POST", f"/api/v1/alerts/{server.alert}/acknowledge", {}).status == 403

@@ -12,12 +12,11 @@ import click
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import load_settings
-from strikewatch.cli.source_tables import TopicHeard, counted, show_heard, show_sum, show_trial
-from strikewatch.errors import InputError, SettingsError
+from strikewatch.cli.source_tables import TopicHeard, counted, load_tables, show_heard, show_sum, show_trial
+from strikewatch.errors import InputError
 
 if TYPE_CHECKING:
     from strikewatch.settings.tree import Settings
-    from strikewatch.sources.mapping import SourceTable
     from strikewatch.sources.mapping.authoring.trial import Captured
 
 MAX_TOPICS = 2_000
@@ -80,8 +79,9 @@ def check(options: Namespace) -> None:
     code is 2 for mistakes.
     """
     from strikewatch.sources.mapping import Sources
+    from strikewatch.sources.mapping.authoring.access_list import access_list
 
-    path, tables, settings = _tables(options)
+    path, tables, settings = load_tables(options)
     compiled = Sources(tables)
     records = [
         {
@@ -116,20 +116,6 @@ def check(options: Namespace) -> None:
         console.print(f'The settings do not name it yet: sources_file = "{path}"', style="dim")
 
 
-def access_list(tables: "dict[str, SourceTable]", user: str) -> list[str]:
-    """Return what the processor's account must be allowed for the sources."""
-    from strikewatch.sources.mapping import Sources
-
-    lines = [f"user {user}", *(f"topic read {each}" for each in Sources(tables).filters)]
-    for table in tables.values():
-        if table.payload == "sparkplug" and table.rebirth:
-            for topic in table.topics:
-                namespace, group = [*topic.split("/"), "#"][:2]
-                group = "+" if group in ("#", "+") or "{" in group else group
-                lines.append(f"topic write {namespace}/{group}/NCMD/+")
-    return list(dict.fromkeys(lines))
-
-
 @sources.command(
     "try",
     examples=(
@@ -160,7 +146,7 @@ def try_(options: Namespace) -> int:
     from strikewatch.sources.mapping.authoring.trial import Trials
     from strikewatch.sources.mapping.tables import close
 
-    path, tables, _ = _tables(options)
+    path, tables, _ = load_tables(options)
     if options.name not in tables:
         named = ", ".join(tables) or "none"
         raise InputError(
@@ -225,7 +211,7 @@ def listen(options: Namespace) -> None:
 
     settings = load_settings(options.config)
     path = options.tables or settings.sources_file or Path("sources.toml")
-    tables = _tables(options)[1] if options.tables or path.is_file() else {}
+    tables = load_tables(options)[1] if options.tables or path.is_file() else {}
     trials, topics, others = Trials(tables), dict[str, TopicHeard](), 0
     kept = []
     size = 0
@@ -318,7 +304,7 @@ def describe(options: Namespace) -> None:
     from strikewatch.sources.describe import describe as describe_all
 
     settings = load_settings(options.config)
-    tables = _tables(options)[1] if options.tables or settings.sources_file else {}
+    tables = load_tables(options)[1] if options.tables or settings.sources_file else {}
     print(json.dumps(describe_all(tables, settings.mqtt.prefix), indent=2, ensure_ascii=False))
 
 
@@ -339,23 +325,3 @@ def _hear(options: Namespace, settings: "Settings") -> "Iterable[Captured]":
             output.notes().print(
                 f"{listener.missed:,} messages came too fast and are not shown", style="yellow"
             )
-
-
-def _tables(options: Namespace) -> "tuple[Path, dict[str, SourceTable], Settings | None]":
-    """Return the file, its tables and the settings, if they were needed. Raises SettingsError with every mistake."""
-    from strikewatch.sources.mapping import read_tables
-
-    settings = None
-    path: Path | None = options.tables
-    if path is None:
-        settings = load_settings(options.config)
-        path = settings.sources_file or Path("sources.toml")
-    if not path.is_file():
-        raise InputError(
-            f"{path}: no such file; name the tables with --sources, or as `sources_file` in the settings; "
-            "`strikewatch sources propose` writes a first one"
-        )
-    tables, problems = read_tables(path)
-    if problems:
-        raise SettingsError(problems)
-    return path, tables, settings

@@ -7,7 +7,7 @@ numba finds the dispatcher in it.
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from types import FunctionType
 from typing import Any, Final, cast
 
@@ -19,7 +19,6 @@ from numba.extending import typeof_impl
 
 from strikewatch import numba_cache
 from strikewatch.detectors.base import Detector
-from strikewatch.detectors.compiled.library import whole_kernels
 from strikewatch.detectors.kernels import CURSOR, FINDING, Kernel, Output, compiled, compiler_loaded
 
 
@@ -40,6 +39,21 @@ with _without("cffi", "scipy.linalg"):
     import numba.core.typing.cffi_utils
     import numba.np.arraymath
 
+NUMBA_SERIES: Final = (0, 68)
+"""The series of numba that `library` is written for: it overrides what numba does not document."""
+COMPILES_WHOLE: Final = numba.version_info.short == NUMBA_SERIES
+"""Whether kernels are compiled as `library` describes. Otherwise numba's own way takes longer; results are equal."""
+
+
+def _whole_kernels() -> AbstractContextManager[None]:
+    """Compile as `library` describes within this block, if this version of numba is known."""
+    if not COMPILES_WHOLE:
+        return nullcontext()
+    from strikewatch.detectors.compiled.library import whole_kernels
+
+    return whole_kernels()
+
+
 _INT: Final = numba.int64
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
 
@@ -50,7 +64,7 @@ def _emit_signature(evidence: int) -> Any:
 
 
 class _Dispatcher(CPUDispatcher):
-    """Compiles a kernel for types only, not for each constant that it is called with, and as `library` says."""
+    """Compiles a kernel for types only, not for each constant that it is called with, and as `_whole_kernels` says."""
 
     evidence_sizes: tuple[int, ...] = ()
 
@@ -64,7 +78,7 @@ class _Dispatcher(CPUDispatcher):
 
     def compile(self, sig: Any) -> Any:
         """Compile it, or load it from the cache."""
-        with whole_kernels():
+        with _whole_kernels():
             return super().compile(sig)
 
 
@@ -119,7 +133,7 @@ def compile_next_part() -> int:
 
 def _by_address(function: Any) -> Any:
     """Compile a function that is called by its address."""
-    with whole_kernels():
+    with _whole_kernels():
         return numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
 
 

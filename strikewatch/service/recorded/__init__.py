@@ -1,1 +1,1 @@
-"""Recorded shifts and logger files: open, convert, replay, and try other settings."""
+"""Recorded shifts and logger files: open, convert, replay, try other settings, catch up after a restore."""

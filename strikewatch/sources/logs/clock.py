@@ -22,7 +22,7 @@ from strikewatch.errors import InputError, Rejected
 from strikewatch.sources.logs.records import Cells, Column, Mask, Texts, as_cells
 from strikewatch.sources.mapping.tables import TimeTable
 from strikewatch.sources.mapping.times import NS_PER, TimeReader
-from strikewatch.sources.recordings.columns import NOT_THERE, LastLocal, located
+from strikewatch.sources.recordings.times import NOT_THERE, LastLocal, located
 
 _DAY_NS: Final = 86_400 * SECOND
 _NO_TIME: Final = -1

@@ -2,9 +2,10 @@
 
 shift.py       an open shift                            parquet.py       row group by row group
 row_reader.py  tables → rows; bad ones counted          csv.py           text → a table
-columns.py     cells → numbers, times → instants        events.py        `events.jsonl`
-clocks.py      finds rows with a wrong clock            read_options.py  tables in another layout
-merge.py       many shifts in time order                frames.py        frames of pandas
+columns.py     cells → numbers                          events.py        `events.jsonl`
+times.py       times → instants                         read_options.py  tables in another layout
+clocks.py      finds rows with a wrong clock            frames.py        frames of pandas
+merge.py       many shifts in time order
 """
 
 from collections.abc import Iterator

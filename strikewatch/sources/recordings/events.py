@@ -9,7 +9,7 @@ from strikewatch.core import instant
 from strikewatch.core.events import Event
 from strikewatch.errors import InputError, Rejected
 from strikewatch.sources.decode.events import decode_event
-from strikewatch.sources.recordings.columns import local_instant
+from strikewatch.sources.recordings.times import local_instant
 
 
 def read_events(

@@ -12,11 +12,11 @@ from strikewatch.core.batch import Ints, Key, Rows
 from strikewatch.core.channels import ALIASES, CHANNELS
 from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError
-from strikewatch.sources.recordings.columns import NS_PER_UNIT
 from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
 from strikewatch.sources.recordings.row_reader import PartReader, RowReader, named
 from strikewatch.sources.recordings.shift import FEED_CHANNELS, Shift, present
+from strikewatch.sources.recordings.times import NS_PER_UNIT
 
 _RECORDED_IN_ORDER: Final = (b"strikewatch.feed", b"as it came")
 

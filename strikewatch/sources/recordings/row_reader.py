@@ -22,10 +22,9 @@ from strikewatch.sources.recordings.columns import (
     is_text,
     one_array,
     plain,
-    times,
-    why_unusable,
 )
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
+from strikewatch.sources.recordings.times import times, why_unusable
 
 PIECE_ROWS: Final = 131_072
 """Maximum number of rows per piece: a few columns of them fit into the processor's cache."""

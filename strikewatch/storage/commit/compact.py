@@ -18,6 +18,7 @@ FEW: Final = 64
 """Fewer values than this are written as they are."""
 MAX_DIGITS: Final = 3
 """Largest number of decimals of values that are written as integers."""
+_DIGITS: Final = tuple(map(str, range(MAX_DIGITS + 1)))
 _PROBE: Final = 16
 """From so many values the number of decimals is guessed."""
 _INTEGERS: Final = ("i1", "i2", "i4")
@@ -70,7 +71,8 @@ def unpack_values(blob: bytes, at: int, n: int, form: str, size: int) -> Floats:
     """Return n values from the `size` bytes at position `at`. Raises ValueError for other bytes."""
     kind, _, digits = form.removeprefix("?").partition("/")
     bits = (n + 7) // 8 if form.startswith("?") else 0
-    if kind not in _INTEGERS and form != "f8":
+    known = form == "f8" or (kind in _INTEGERS and digits in _DIGITS)
+    if not known:
         raise ValueError(f"values written as {form!r}")
     written = np.frombuffer(blob, f"<{kind}", (size - bits) // np.dtype(kind).itemsize, at + bits)
     values = written.astype(np.float64, copy=False) / np.float64(10 ** int(digits)) if digits else written

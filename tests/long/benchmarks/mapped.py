@@ -4,6 +4,7 @@ import json
 import tempfile
 import tomllib
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
 from functools import lru_cache
 from pathlib import Path
 
@@ -139,8 +140,7 @@ def process(sent: tuple[bytes, list[Instant]]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         settings = load(given={"log": {"file": str(Path(folder) / "log")}})
         log.set_up(settings.log)
-        store = Store(Path(folder) / "s.db", {})
-        try:
+        with closing(Store(Path(folder) / "s.db", {})) as store:
             worker = Worker(
                 settings,
                 store,
@@ -155,8 +155,6 @@ def process(sent: tuple[bytes, list[Instant]]) -> None:
                 pass
             assert worker.messages == len(sent[1])
             assert not worker.rejected
-        finally:
-            store.close()
 
 
 def lines() -> list[Line]:

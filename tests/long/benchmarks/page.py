@@ -69,16 +69,15 @@ def lines() -> list[Line]:
     with tempfile.TemporaryDirectory() as name, Broker(Path(name) / "broker") as broker:
         port = free_port()
         http = {"enabled": True, "port": port}
-        processor = FreshProcessor(Path(name) / "processor", broker, http=http).start()
-        try:
-            with Feed(broker) as feed:
-                until(lambda: processor.query(f"select 1 from hammer_state where hammer = 'HB-{HAMMERS}'"))
-                time.sleep(3)
-                bare_s = _cost(processor, [_read(port, SECONDS)])
-                read_s = _cost(processor, [_read(port, SECONDS) for _ in range(READERS)])
-                on_screen = measure_display_delays(f"http://127.0.0.1:{port}/", feed.published, SECONDS)
-        finally:
-            processor.end()
+        with (
+            FreshProcessor(Path(name) / "processor", broker, http=http).start() as processor,
+            Feed(broker) as feed,
+        ):
+            until(lambda: processor.query(f"select 1 from hammer_state where hammer = 'HB-{HAMMERS}'"))
+            time.sleep(3)
+            bare_s = _cost(processor, [_read(port, SECONDS)])
+            read_s = _cost(processor, [_read(port, SECONDS) for _ in range(READERS)])
+            on_screen = measure_display_delays(f"http://127.0.0.1:{port}/", feed.published, SECONDS)
     return [
         Line(
             f"{READERS} pages open: {100 * (read_s - bare_s):.0f} % of a core more than one page",

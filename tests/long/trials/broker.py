@@ -56,7 +56,7 @@ def shut_out(folder: Path, watched_s: float) -> Line:
             mqtt={**mine, "reconnect_max_s": 60.0},
             http={"enabled": True, "port": port},
         )
-        try:
+        with processor:
             processor.start(connected=False)
             (line,) = until(lambda: processor.lines("broker_lost"))
             time.sleep(watched_s)
@@ -67,8 +67,6 @@ def shut_out(folder: Path, watched_s: float) -> Line:
             until(lambda: processor.lines("broker_connected"), 100.0)
             until(lambda: ask(port, "/readyz")[0] == 200)
             assert processor.stop() == 0
-        finally:
-            processor.end()
     may = 2 + math.floor(math.log2(1 + watched_s / 0.8))  # waits double from 0.8 s on, at the shortest
     return Line(
         f"a wrong password for {watched_s:g} s, then the right one",
@@ -93,13 +91,11 @@ def denied(folder: Path) -> Line:
             mqtt={"port": port, "version": "3.1.1"},
             http={"enabled": True, "port": http},
         )
-        try:
+        with processor:
             processor.start()
             (line,) = until(lambda: processor.lines("subscription_refused"))
             ready = ask(http, "/readyz")
             assert processor.stop() == 0
-        finally:
-            processor.end()
     return Line(
         "a topic denied when asked for",
         {"reported": line["filter"], "ready": ", ".join(ready[1]["reasons"])},
@@ -114,16 +110,15 @@ def withheld(folder: Path) -> Line:
     """mosquitto grants topics that its access list denies, and then delivers nothing."""
     (folder / "password").write_text("right")
     mine = {"username": "processor", "password_file": str(folder / "password")}
-    with Broker(folder, users={"processor": "right"}, acl="user another\ntopic read #\n") as broker:
-        processor = Processor(folder / "processor", broker, mqtt=mine)
-        try:
-            processor.start()
-            began = time.monotonic()
-            until(lambda: processor.lines("no_messages"), 2 * AGAIN_S + 10)
-            heard_s = time.monotonic() - began
-            assert processor.stop() == 0
-        finally:
-            processor.end()
+    with (
+        Broker(folder, users={"processor": "right"}, acl="user another\ntopic read #\n") as broker,
+        Processor(folder / "processor", broker, mqtt=mine) as processor,
+    ):
+        processor.start()
+        began = time.monotonic()
+        until(lambda: processor.lines("no_messages"), 2 * AGAIN_S + 10)
+        heard_s = time.monotonic() - began
+        assert processor.stop() == 0
     return Line("topics granted and then withheld", {"noticed_s": heard_s})
 
 

@@ -33,14 +33,11 @@ def running_processor(
         processor = Processor(place, broker, store=dict(store)).start()
         gateway = Gateway(broker)
         work = OneSpotWork(gateway)
-        try:
+        with gateway, processor:
             work.rest(5)
             work.fire(8)
             work.wait_until_processed(processor)
             yield processor, work
-        finally:
-            processor.end()
-            gateway.close()
 
 
 def fire_and_rest(work: OneSpotWork) -> None:

@@ -46,7 +46,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
         ).start()
         gateway = Gateway(broker)
         work = OneSpotWork(gateway)
-        try:
+        with gateway, processor:
             work.rest(5)
             work.wait_until_processed(processor)
             disk.fill()
@@ -75,9 +75,6 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
             taken = bool(processor.lines("commit_succeeded"))
             told = _disk_alerts(office)
             stored = [one for one in processor.alerts() if one["fault"] == DISK_FULL.name]
-        finally:
-            processor.end()
-            gateway.close()
     return Line(
         f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
         {

@@ -50,7 +50,7 @@ def twice(folder: Path, takeovers: int) -> Line:
         ).start()
         gateway = Gateway(broker)
         taken = 0
-        try:
+        with gateway, processor:
             for hammer, event in event_messages(events):
                 gateway.send(hammer, "events", event, retain=True)
             begin = time.monotonic()
@@ -78,9 +78,6 @@ def twice(folder: Path, takeovers: int) -> Line:
             until(lambda: _unused(processor) - unused >= len(HAMMERS))
             assert processor.stop() == 0
             after = processor.alerts()
-        finally:
-            processor.end()
-            gateway.close()
     # the sessions that were taken are alerts of the processor's own
     before, after = (
         [one for one in alerts if one["fault"] not in SESSION_FAULTS] for alerts in (before, after)

@@ -1,1 +1,1 @@
-"""Help for those who write a table: try it on captured messages, or propose a first one from what was heard."""
+"""Help for those who write a table: try it on captured messages, propose a first one, and what a broker must allow."""
