@@ -92,8 +92,10 @@ print(shifted(2), compiler.compile_detector(DETECTOR) > 0, "strikewatch.detector
 
 def test_with_another_series_of_numba_detectors_are_compiled_in_its_own_way(tmp_path: Path) -> None:
     """What relies on the inside of one series is then not even imported."""
-    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)}
-    command = [sys.executable, "-W", "error", "-c", OTHER_NUMBA]
+    script = tmp_path / "other_numba.py"
+    script.write_text(OTHER_NUMBA)
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+    command = [sys.executable, "-W", "error", str(script)]
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     assert (done.stdout, done.returncode) == ("21 True False\n", 0), done.stderr
 
