@@ -78,6 +78,7 @@ class Alert:
 class Change:
     """One step in the life of an alert: what happened, and the whole record after it.
 
+    `step` is raised again where rows refute a clear that was provisional.
     `provisional`: RAISE_IS_PROVISIONAL and CLEAR_IS_PROVISIONAL added up; rows that arrive late may still refute it.
     `deliver`: whether the step is sent out; a mere confirmation or correction of the record is not.
     """

@@ -2,7 +2,8 @@
 
 When no rows of a hammer arrive, the live processor looks ahead: it lets time pass for the detectors without keeping
 their state. Findings of a look-ahead are provisional. When the rows arrive, they either confirm a finding by finding it
-again, or show that they were only late; then the alert is withdrawn (cleared, marked and no longer counted).
+again, or refute it. An alert whose raise is refuted is withdrawn (cleared, marked and no longer counted). One whose
+clear is refuted is raised again: its receivers know it as ended.
 """
 
 from collections.abc import Callable, Iterable
@@ -47,7 +48,7 @@ class AlertTracker:
         self._tracked: dict[Key, dict[AlertName, TrackedAlert]] = {}
 
     def restore(self, key: Key, alert: Alert, provisional: int, looked_ahead_to: Instant) -> None:
-        """Continue with an alert of an earlier run. `looked_ahead_to`: the furthest its look-ahead can have gone."""
+        """Continue with an alert of an earlier run. `looked_ahead_to`: how far its look-ahead must have gone."""
         tracked = TrackedAlert(alert, provisional, looked_ahead_to)
         self._tracked.setdefault(key, {})[alert.fault, alert.onset] = tracked
 
@@ -74,6 +75,8 @@ class AlertTracker:
         """
         changes: list[Change] = []
         for finding in findings:
+            if looked_ahead_to is None:
+                changes += self._reopen_escalated(finding)
             applied = self._apply_one(finding, on_duty, now, looked_ahead_to)
             if applied:
                 changes.append(_change(*applied))
@@ -106,10 +109,15 @@ class AlertTracker:
                 del of_hammer[alert.fault, alert.onset]
                 changes.append(_change("cleared", tracked))
             else:
-                alert.cleared = None
-                tracked.provisional = 0
-                changes.append(_change("raised", tracked, deliver=False))
+                changes.append(_reopen(tracked))
         return changes
+
+    def _reopen_escalated(self, finding: Finding) -> list[Change]:
+        """Reopen an alert that rows show to escalate after a look-ahead has cleared it."""
+        tracked = self._tracked.get(finding.key, {}).get((finding.fault, finding.onset))
+        if finding.step != "escalated" or tracked is None or finding.priority == tracked.alert.priority:
+            return []
+        return [_reopen(tracked)] if tracked.provisional & CLEAR_IS_PROVISIONAL else []
 
     def _apply_one(
         self, finding: Finding, on_duty: OnDuty, now: Instant | None, looked_ahead_to: Instant | None
@@ -134,9 +142,11 @@ class AlertTracker:
         elif tracked is None or (looked_ahead_to is not None and tracked.provisional & CLEAR_IS_PROVISIONAL):
             return None
         alert = tracked.alert
-        # A provisional step has been delivered already: its confirmation, or another instant for it, changes only the
-        # record.
-        is_new = alert.cleared is None if finding.step == "cleared" else alert.priority != finding.priority
+        # A provisional step has been delivered already, so its confirmation is not; another instant of the clear is.
+        if finding.step == "cleared":
+            is_new = alert.cleared is None or (looked_ahead_to is None and alert.cleared != finding.at)
+        else:
+            is_new = alert.priority != finding.priority
         alert.describe, alert.priority = finding.describe, finding.priority
         if finding.step == "raised":
             return "raised", tracked, True
@@ -151,6 +161,13 @@ class AlertTracker:
                 tracked.provisional |= CLEAR_IS_PROVISIONAL
                 tracked.looked_ahead_to = looked_ahead_to
         return finding.step, tracked, is_new
+
+
+def _reopen(tracked: TrackedAlert) -> Change:
+    """Undo a provisional clear that rows have refuted."""
+    tracked.alert.cleared = None
+    tracked.provisional &= ~CLEAR_IS_PROVISIONAL
+    return _change("raised", tracked)
 
 
 def _change(step: Step, tracked: TrackedAlert, deliver: bool = True) -> Change:

@@ -15,7 +15,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors import coverage, firing, pose, signal_lost
 from strikewatch.detectors.base import DetectorSettings
 from strikewatch.detectors.kernels import MEASURED, NEVER
-from strikewatch.detectors.registry import DETECTORS
+from strikewatch.detectors.registry import DETECTOR_OF, DETECTORS
 from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, Attribution
 from strikewatch.engine.compiled_step import CompiledStep, ImpossibleValuesError
@@ -49,7 +49,8 @@ class Pipeline:
             pose.NAME: np.zeros(0, pose.PARAMS),
             **{d.name: np.zeros(0, d.params_dtype) for d in DETECTORS},
         }
-        self._horizons: dict[Key, int] = {}
+        self._horizons: dict[Key, dict[str, int]] = {}
+        """By hammer and detector, ns."""
 
     @property
     def hammers(self) -> tuple[Key, ...]:
@@ -76,13 +77,16 @@ class Pipeline:
         slot = self._slots.get(key)
         return 0 if slot is None else firing.fired_ns(self._state[slot]["reading"])
 
-    def horizon(self, key: Key) -> int:
+    def horizon(self, key: Key, fault: str | None = None) -> int:
         """Return how long after its last row a hammer may still have a finding without another row or event, ns.
 
-        Findings that depend on the calendar alone can come later: see `next_deadline`.
+        `fault`: only findings of this one, if a detector has it. Findings that depend on the calendar alone can come
+        later: see `next_deadline`.
         """
         self._slot(key)
-        return self._horizons[key]
+        horizons = self._horizons[key]
+        detector = DETECTOR_OF.get(fault) if fault else None
+        return max(horizons.values()) if detector is None else horizons[detector]
 
     def next_deadline(self, result: StepResult, key: Key) -> Instant:
         """Return the next instant after a step at which the calendar alone causes a finding of a hammer."""
@@ -244,7 +248,7 @@ class Pipeline:
 
     def _set_params(self, key: Key, settings: HammerSettings) -> None:
         slot = self._slots[key]
-        self._horizons[key] = max(d.horizon(settings[d.name]) for d in DETECTORS)
+        self._horizons[key] = {d.name: d.horizon(settings[d.name]) for d in DETECTORS}
         signal = settings["firing"]
         assert isinstance(signal, firing.Settings)
         self._params["firing"][slot] = (signal.on_bar, signal.off_bar)

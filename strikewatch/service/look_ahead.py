@@ -2,12 +2,14 @@
 
 from typing import Final
 
+from strikewatch.core.alert import Alert
 from strikewatch.core.batch import Batch, Key, Portion
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.engine.pipeline import Pipeline
 from strikewatch.engine.step_result import StepResult
 from strikewatch.service.intake import Intake
+from strikewatch.sources.ordering import NEVER
 
 _AT_ONCE: Final = -(1 << 62)
 
@@ -56,6 +58,15 @@ class LookAhead:
         """Return how long after its newest row a silent hammer is next looked at, ns; None: at the next opportunity."""
         newest, _events, due = self._settled.get(key, (_AT_ONCE, (), _AT_ONCE))
         return None if due == _AT_ONCE else max(due - newest, 0)
+
+    def reach(self, alert: Alert) -> Instant:
+        """Return how far from the newest row a look-ahead must have gone to find the steps of an alert, at most."""
+        key = alert.site, alert.hammer
+        newest = self._newest(key)
+        known = alert.onset if alert.cleared is None else alert.cleared
+        if newest == NEVER:
+            return known
+        return max(known, newest + self._pipeline.horizon(key, alert.fault))
 
     def _look(self, portions: list[Portion]) -> tuple[StepResult, dict[Key, Instant]] | None:
         if not portions:

@@ -211,12 +211,12 @@ class Worker:
             if state is not None and (lost := self._pipeline.restore(key, *state)):
                 _log.warning("state_lost", site=key[0], hammer=key[1], reset_parts=lost)
             self._intake.restore(key, self._pipeline.watermark(key), events.get(key, ()), state)
-        for alert in saved.alerts:
-            key = alert.record["site"], alert.record["hammer"]
-            if any(one.restore(alert.record, alert.onset) for one in (self._store_monitor, self._session)):
+        for each in saved.alerts:
+            key = each.record["site"], each.record["hammer"]
+            if any(one.restore(each.record, each.onset) for one in (self._store_monitor, self._session)):
                 continue
-            watermark = max(self._pipeline.watermark(key), alert.onset)
-            self._tracker.restore(key, alert.alert(), alert.ahead, watermark)
+            alert = each.alert()
+            self._tracker.restore(key, alert, each.ahead, self._look_ahead_runner.reach(alert))
 
     def _advance(self, step: Step) -> list[Portion]:
         """Advance the hammers of a step; return the portions that `_set_flooding_aside` removed from it."""

@@ -1,6 +1,7 @@
 """Alerts of an invented site in a real database, raised, cleared and handled at times that the test sets."""
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ class AlertScenario:
         self.alarms = Settings(**alarms)
         self.now = START
         self.raised: list[Alert] = []
+        self.reopened: Counter[str] = Counter()
         self.open()
 
     def open(self) -> None:
@@ -74,6 +76,12 @@ class AlertScenario:
     def clear(self, alert: Alert, after_s: float | None = None, **flags: Any) -> None:
         alert.cleared = self.now if after_s is None else alert.onset + round(after_s * SECOND)
         self.commit(self.change("cleared", alert, **flags))
+
+    def reopen(self, alert: Alert) -> None:
+        """Raise an alert again, as when late rows refute its clear."""
+        alert.cleared = None
+        self.reopened[alert.id] += 1
+        self.commit(self.change("raised", alert))
 
     def change(self, step: Step, alert: Alert, withdrawn: bool = False, **flags: Any) -> Change:
         if withdrawn:

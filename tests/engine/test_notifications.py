@@ -288,17 +288,51 @@ def test_suppressed_by_design_is_stored_and_never_sent_until_the_settings_change
 
 
 def test_an_alert_whose_clear_is_withdrawn_is_active_again(make: Make) -> None:
-    """The tracker corrects its record when late rows refute a look-ahead; that is not sent."""
+    """Late rows refute a look-ahead. Those who were sent its clear are sent its raise again, under another id."""
     scenario = make()
     alert = scenario.raise_()
     scenario.clear(alert, provisional=2)
     assert scenario.state(alert) == "returned_unacknowledged"
     alert.cleared = None
-    scenario.commit(scenario.change("raised", alert, deliver=False))
-    assert (scenario.state(alert), scenario.sent_briefly()) == ("unacknowledged", ["raised 0", "cleared 0"])
+    scenario.reopen(alert)
+    assert scenario.state(alert) == "unacknowledged"
+    assert scenario.sent_briefly() == ["raised 0", "cleared 0", "raised 0"]
     scenario.now += SECOND
     scenario.clear(alert)
-    assert scenario.sent_briefly() == ["raised 0", "cleared 0", "cleared 0"]
+    scenario.reopen(alert)
+    assert scenario.sent_briefly() == ["raised 0", "cleared 0"] * 2 + ["raised 0"]
+
+
+def test_an_alert_that_was_listed_as_ended_and_is_active_again_is_listed_again(make: Make) -> None:
+    scenario = make()
+    for n in range(13):
+        scenario.raise_(fault=f"fault_{n}")
+    alert = scenario.raised[12]
+    scenario.wait(30 * MINUTE)
+    scenario.clear(alert)
+    scenario.reopen(alert)
+    scenario.wait(30 * MINUTE)
+    assert len(scenario.sent()) == 11  # nobody has been sent its end, so it is not listed again
+    scenario.clear(alert)
+    scenario.wait(30 * MINUTE)
+    scenario.reopen(alert)
+    scenario.wait(30 * MINUTE)
+    assert scenario.sent_briefly()[11:] == ["digest 12", "digest 12"]
+    listed = [one for _, body in scenario.sent()[10:] for one in body["alerts"] if one["id"] == alert.id]
+    assert [one["cleared"] is None for one in listed] == [True, False, True]
+
+
+def test_an_alert_that_is_active_again_while_shelved_is_sent_when_the_shelving_ends(make: Make) -> None:
+    scenario = make()
+    alert = scenario.raise_()
+    scenario.actions.shelve(
+        alert.id, until=scenario.now + HOUR_NS, by="manager", reason="known", now=scenario.now
+    )
+    scenario.clear(alert)
+    scenario.reopen(alert)
+    assert (scenario.state(alert), scenario.sent_briefly()) == ("shelved", ["raised 0", "cleared 0"])
+    scenario.wait(3600)
+    assert scenario.sent_briefly() == ["raised 0", "cleared 0", "raised 0"]
 
 
 def test_an_alert_suppressed_while_held_for_a_digest_is_left_out(make: Make) -> None:

@@ -124,3 +124,68 @@ def test_silence_after_a_restore_counts_from_the_restore_on(tmp_path: Path, retu
         back = work(site, 5) - 4 * SECOND
         (alert,) = site.alerts()
         assert alert["cleared"] == instant.text(back)
+
+
+def fire_through_a_gap(
+    site: SimulatedSite, fired_s: int, *, restart: bool, at_once: bool
+) -> list[tuple[str, str]]:
+    """Fire for 20 s, send nothing for 12 s, then the rows of the gap, in which it fired on for `fired_s`.
+
+    Return (step, webhook id) of what was delivered of `same_spot`.
+    """
+
+    def send(at: int, active: bool) -> None:
+        site.line.send(HAMMER, "samples", {"time": instant.text(at), "active": active})
+
+    for _ in range(20):
+        site.clocks.true += SECOND
+        send(site.clocks.true, True)
+        site.turn()
+    last = site.clocks.true
+    rest(site, 12)
+    if restart:
+        site.restart()
+    for k in range(1, 13):
+        send(last + k * SECOND, k < fired_s)
+        if not at_once:
+            site.turn()
+    site.turn()
+    for _ in range(5):
+        site.clocks.true += SECOND
+        send(site.clocks.true, False)
+        site.turn()
+    of_spot = [message for message in site.office.messages if '"same_spot"' in message.body]
+    return list(dict.fromkeys((message.step, message.name) for message in of_spot))
+
+
+@pytest.mark.parametrize("restart", [False, True], ids=["same process", "restarted"])
+@pytest.mark.parametrize("at_once", [False, True], ids=["row by row", "at once"])
+def test_an_alert_cleared_in_a_gap_that_was_none_is_raised_again_before_its_next_step(
+    tmp_path: Path, restart: bool, at_once: bool
+) -> None:
+    """Receivers that were sent the clear would otherwise know an active alert as ended."""
+    with simulated_site(tmp_path / "works", Clocks(NOON)) as site:
+        sent = fire_through_a_gap(site, 12, restart=restart, at_once=at_once)
+        assert [step for step, _ in sent] == ["raised", "cleared", "raised", "escalated", "cleared"]
+        assert len({name for _, name in sent}) == 5
+        (alert,) = site.alerts()
+        assert site.office.received[-1][2] == alert
+
+
+@pytest.mark.parametrize("restart", [False, True], ids=["same process", "restarted"])
+@pytest.mark.parametrize("at_once", [False, True], ids=["row by row", "at once"])
+def test_a_clear_found_in_a_gap_that_the_rows_confirm_is_delivered_once(
+    tmp_path: Path, restart: bool, at_once: bool
+) -> None:
+    """The rows that confirm it come one by one, the first ones before it; a restart does not shorten the wait."""
+    with simulated_site(tmp_path / "works", Clocks(NOON)) as site:
+        sent = fire_through_a_gap(site, 2, restart=restart, at_once=at_once)
+        assert [step for step, _ in sent] == ["raised", "cleared"]
+
+
+def test_another_end_than_the_one_found_in_a_gap_is_delivered(tmp_path: Path) -> None:
+    with simulated_site(tmp_path / "works", Clocks(NOON)) as site:
+        sent = fire_through_a_gap(site, 5, restart=False, at_once=True)
+        assert [step for step, _ in sent] == ["raised", "cleared", "cleared"]
+        (alert,) = site.alerts()
+        assert site.office.received[-1][2] == alert

@@ -122,8 +122,46 @@ def check(*received: Received) -> DeliveryCheck:
 def test_steps_in_order_and_immediate_repeats_are_accepted() -> None:
     refused = received_step("1", "raised", 503)
     assert check(refused, RAISED, RAISED, ESCALATED, CLEARED, CLEARED) == DeliveryCheck(
-        5, 1, 2, 0, 0, 0, 0, 0, 0
+        accepted=5,
+        refused=1,
+        repeated=2,
+        in_digests=0,
+        raised_again=0,
+        under_two_ids=0,
+        out_of_order=0,
+        missing=0,
+        unexpected=0,
+        different=0,
     )
+
+
+AGAIN = received_step("6", "raised", cleared=None)
+EARLY = received_step("7", "cleared", cleared="2026-03-04T07:20:17.000000Z")
+
+
+def test_an_alert_whose_clear_was_refuted_is_raised_again_under_another_id() -> None:
+    found = check(RAISED, EARLY, EARLY, AGAIN, ESCALATED, CLEARED)
+    assert (found.raised_again, found.under_two_ids, found.out_of_order) == (1, 0, 0)
+    corrected = check(RAISED, EARLY, CLEARED)
+    assert (corrected.raised_again, corrected.under_two_ids, corrected.out_of_order) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("received", "wrong"),
+    [
+        ((RAISED, EARLY, ESCALATED, CLEARED), (0, 1)),
+        ((RAISED, EARLY, AGAIN, EARLY, CLEARED), (0, 1)),
+        ((RAISED, EARLY, AGAIN, RAISED, CLEARED), (0, 1)),
+        ((RAISED, AGAIN, CLEARED), (1, 0)),
+        ((RAISED, CLEARED, AGAIN, received_step("8", "cleared")), (1, 0)),
+    ],
+    ids=["not raised again", "late clear", "late raise", "without a clear", "the clear was right"],
+)
+def test_each_round_of_steps_is_checked_by_itself(
+    received: tuple[Received, ...], wrong: tuple[int, int]
+) -> None:
+    found = check(*received)
+    assert (found.under_two_ids, found.out_of_order) == wrong
 
 
 @pytest.mark.parametrize(

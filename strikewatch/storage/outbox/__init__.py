@@ -9,6 +9,7 @@ and once a second. Nothing is kept in memory, so a restart changes nothing and a
   alert it holds. Each alert is listed once; one listed as active is listed again in the next digest, when it has ended.
 - `cleared` is sent only to those who received `raised`. An alert that rises to high priority while held, or after a
   digest listed it, is sent as `raised`.
+- `raised` is sent again if a clear that was sent is refuted, by the rules for a new alert.
 - A delay counts from when an alert is seen; an alert that cleared sooner after its onset is not sent. High priority
   does not wait.
 - What cannot be stored yet (the disk is full) is worked out in a transaction that is rolled back, and sent from

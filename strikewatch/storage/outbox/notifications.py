@@ -92,6 +92,8 @@ class Notifications:
         for change in changes:
             key = change.site, change.alert_id
             row = self._unwritten[key] = rows[key] = rows.get(key) or self._new_row(change)
+            if change.step == "raised" and change.deliver and row.handling.state not in ACTIVE:
+                self._reopen(row)
             self._update_state(row, change)
             if change.step == "cleared":
                 self._notify_cleared(row, change)
@@ -121,6 +123,14 @@ class Notifications:
         )
         self._apply(row, "raised", priority=priority)
         return row
+
+    @staticmethod
+    def _reopen(row: HandlingRow) -> None:
+        """Let an alert whose clear was refuted be sent like a new one, unless its receivers know it as active."""
+        if row.sent_as == "digest" and row.held:
+            row.held = False  # no digest has listed its end
+        elif row.sent_as:
+            row.sent_as = row.sent_priority = ""
 
     def _update_state(self, row: HandlingRow, change: Change) -> None:
         """Apply a change to the alert's state, and suppress the alert if a rule says so."""

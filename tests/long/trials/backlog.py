@@ -104,7 +104,7 @@ def make_backlog(seed: int, hours: float) -> StoredBacklog:
 
 
 class LivePublisher:
-    """The other hammers: samples at their pace until told to stop, every tenth of a hammer impossible."""
+    """The other hammers: samples at their pace until `stop` is set, every tenth of a hammer impossible."""
 
     def __init__(self, broker: Broker, seed: int) -> None:
         self.sent: dict[str, float] = {}

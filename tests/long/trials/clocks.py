@@ -182,7 +182,7 @@ def run(
             if any(int(part * seconds) == k for part in trial.restart):
                 site.restart()
             _turn(site, coming, k)
-        for more_s in [*range(5, 331, 5), *range(350, 1050, 50)]:  # in the end, for whatever waits to be told
+        for more_s in [*range(5, 331, 5), *range(350, 1050, 50)]:  # in the end, for what waits to be sent
             clocks.true = start + (seconds + more_s) * SECOND
             if more_s in CLOSING_S:
                 _turn(site, coming, seconds + CLOSING_S.index(more_s))
@@ -281,7 +281,7 @@ def run_with_good_clocks(start: str, seconds: int, seed: int, *, storms: bool) -
 def _elsewhere(bent: Run, good: Run, hammers: Sequence[str]) -> int:
     """Count the deliveries of these hammers that differ in content, or in time by more than the tolerance."""
 
-    def told(one: Run) -> dict[tuple[str, str], Instant]:
+    def delivered(one: Run) -> dict[tuple[str, str], Instant]:
         return {
             (step, json.dumps(record | {"historic": None}, sort_keys=True)): at
             for at, step, body in one.deliveries
@@ -289,6 +289,6 @@ def _elsewhere(bent: Run, good: Run, hammers: Sequence[str]) -> int:
             if record["hammer"] in hammers
         }
 
-    one, other = told(bent), told(good)
+    one, other = delivered(bent), delivered(good)
     both = one.keys() & other.keys()
     return len(one.keys() ^ other.keys()) + sum(abs(one[what] - other[what]) > NEARLY_NS for what in both)

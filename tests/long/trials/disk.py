@@ -20,7 +20,7 @@ AGAIN_S = 1.5
 
 def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
     """Fill the disk, and free it later while the processor waits or after it was killed."""
-    unstored = killed and not reserve_mib  # what was told had never found room: it died with the process
+    unstored = killed and not reserve_mib  # what was sent had never found room: it died with the process
     place = folder / "processor"
     place.mkdir(parents=True)
     (folder / "secret").write_text(SECRET)
@@ -73,7 +73,7 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
             wrong = work.errors(processor, disk.folder / "recordings")
             reported = processor.lines("disk_full")
             taken = bool(processor.lines("commit_succeeded"))
-            told = _disk_alerts(office)
+            sent = _disk_alerts(office)
             stored = [one for one in processor.alerts() if one["fault"] == DISK_FULL.name]
     return Line(
         f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
@@ -81,16 +81,16 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
             "s_taken_until_full": seconds,
             "reported": len(reported),
             "beats_that_said_so": len(_disk_warnings(ward)),
-            "alert_told": told["raised"],
-            "and_its_end": told["cleared"],
+            "alert_sent": sent["raised"],
+            "and_its_end": sent["cleared"],
             **wrong,
         },
         broken(
             **wrong,
             alerts_before_there_was_room=early,
             full_disk_not_said=not reported,
-            own_alert_not_told_once=told["raised"] != 1,
-            its_end_not_told_once=told["cleared"] != (0 if unstored else 1),
+            own_alert_not_sent_once=sent["raised"] != 1,
+            its_end_not_sent_once=sent["cleared"] != (0 if unstored else 1),
             own_alert_not_stored_once=len(stored) != (0 if unstored else 1),
             posts_twice=len(office.received) - len({one.headers["webhook-id"] for one in office.received}),
             did_not_go_on_by_itself=not (taken or killed),

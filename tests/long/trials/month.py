@@ -46,7 +46,7 @@ OLDEST = (
     "select min(received_ns) from events",
     "select min(received_ns) from rejects",
     "select min(start_ns) from bouts",
-    # what was told of an alert is kept while it stands
+    # messages of an alert are kept while it is active
     "select min(finished_ns) from outbox join alerts a on a.site = outbox.site and a.id = alert_id "
     "where outbox.state = 'sent' and cleared_ns is not null",
     "select min(updated_ns) from alerts where cleared_ns is not null and ahead = 0",
