@@ -150,7 +150,7 @@ class Worker:
         heard = self._intake.last_heard
         own_changes = self._store_monitor.check(step.received, heard)
         own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
-        if messages or step.changes or own_changes or self._session.must_save:
+        if messages or step.portions or step.changes or own_changes or self._session.must_save:
             self._commit_in_turns(step, changed, flooding, own_changes)
             if step.postponed:
                 postponed = set(map(id, step.postponed))
