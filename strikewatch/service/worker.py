@@ -42,7 +42,7 @@ _log: Final = structlog.get_logger("worker")
 
 STEP_MESSAGES: Final = 1000
 """Largest number of messages in one step: a step of a backlog takes about 50 ms. See also `fair_queue.SHORT_STEP`."""
-FLOODING: Final = 500
+FLOODING: Final = 100
 """A hammer with this many findings in one step is committed after the others."""
 POLL_EVERY_NS: Final = SECOND
 CORRECTION_TOO_LATE: Final = (
