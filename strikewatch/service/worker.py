@@ -42,7 +42,7 @@ _log: Final = structlog.get_logger("worker")
 
 STEP_MESSAGES: Final = 1000
 """Largest number of messages in one step: a step of a backlog takes about 50 ms. See also `fair_queue.SHORT_STEP`."""
-FLOODING: Final = 500
+FLOODING: Final = 100
 """A hammer with this many findings in one step is committed after the others."""
 POLL_EVERY_NS: Final = SECOND
 CORRECTION_TOO_LATE: Final = (
@@ -150,7 +150,7 @@ class Worker:
         heard = self._intake.last_heard
         own_changes = self._store_monitor.check(step.received, heard)
         own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
-        if messages or step.changes or own_changes or self._session.must_save:
+        if messages or step.portions or step.changes or own_changes or self._session.must_save:
             self._commit_in_turns(step, changed, flooding, own_changes)
             if step.postponed:
                 postponed = set(map(id, step.postponed))

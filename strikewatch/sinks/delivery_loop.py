@@ -102,10 +102,13 @@ class DeliveryLoop:
         self._handed.clear()
 
     def _load_left(self) -> None:
-        """Load historic messages that were left in the database, once few others wait. Raises StoreBlocked."""
+        """Load historic messages that were left in the database, once few others wait; later, if it refuses."""
         if self._left_from is None or self._queue.historic > MAX_HISTORIC // 2:
             return
-        self.outbox.flush()  # so that messages behind a parked one are read as blocked
+        try:
+            self.outbox.flush()  # so that messages behind a parked one are read as blocked
+        except StoreBlocked:
+            return
         while self._left_from is not None and self._queue.historic <= MAX_HISTORIC // 2:
             page = self.outbox.waiting(self._left_from - 1, historic=True)
             if page and page[0].external_changes != self._external_changes:

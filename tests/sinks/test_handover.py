@@ -209,6 +209,39 @@ def test_a_backlog_of_historic_messages_waits_in_the_database(
         store.close()
 
 
+def test_a_database_that_refuses_stops_no_message_that_is_in_memory(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(delivery_loop, "MAX_HISTORIC", 1)
+    clock, sender = Clock(), CheckingSender()
+    store = Store(tmp_path / "watch.db", {"bench": "http://bench.test/"}, alarms=QUIET)
+    try:
+        loop = DeliveryLoop(
+            Outbox(store, "bench"), Endpoint("bench", Schedule(), sender), clock.wall, clock.monotonic
+        )
+        loop.refresh()
+        changes = [change(n, "raised", historic=True) for n in (1, 2)]
+        store.commit(StepRecord(START, changes=changes))
+        loop.load()
+        loop.send_due(lambda: False)
+        assert [*sender.delivered] == [changes[0].alert_id]
+        store.commit(StepRecord(START, changes=[change(3, "raised")]))
+
+        def refuse() -> None:
+            raise StoreBlocked("the disk is full")
+
+        with monkeypatch.context() as patch:
+            patch.setattr(store, "flush", refuse)
+            loop.load()
+            loop.send_due(lambda: False)
+            assert [*sender.delivered] == [changes[0].alert_id, change(3, "raised").alert_id]
+        loop.load()
+        loop.send_due(lambda: False)
+        assert len(sender.delivered) == 3
+    finally:
+        store.close()
+
+
 def test_only_messages_of_an_alert_with_an_unwritten_outcome_wait(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

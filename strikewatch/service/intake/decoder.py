@@ -8,12 +8,8 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.errors import Rejected
 from strikewatch.service.intake.intake import Intake
-from strikewatch.service.intake.mapped_messages import (
-    HammerEvent,
-    HammerRows,
-    MappedMessages,
-    PostponedMapped,
-)
+from strikewatch.service.intake.mapped_messages import MappedMessages
+from strikewatch.service.intake.postponed import HammerEvent, HammerRows, Postponed
 from strikewatch.service.intake.step import Step
 from strikewatch.service.intake.step_limit import StepLimit
 from strikewatch.settings.tree import Settings
@@ -50,19 +46,18 @@ class Decoder:
         self._sources = sources or Sources({})
         self._scanner = Scanner()
         self._limit = StepLimit()
-        self._postponed = PostponedMapped()
+        self._postponed = Postponed()
         self._route = lru_cache(maxsize=4096)(self._find_route)
 
     def decode(self, messages: Sequence[Message], step: Step) -> None:
         """Decode messages into the step; reject what cannot be used."""
         self._limit.next_step()
-        for _, parts in self._postponed.take():
-            for part in parts:
-                self._add_mapped_part(part, step)
+        for part in self._postponed.take():
+            self._add_part(part, step)
         samples: dict[Key, list[Message]] = {}
         mapped = MappedMessages(self._sources, self._intake.hold)
         for message in messages:
-            if self._postponed.is_mapped(message):
+            if self._postponed.is_decoded(message):
                 continue
             key = None
             try:
@@ -74,7 +69,9 @@ class Decoder:
                 ):
                     step.reject(message.topic, message.payload, error, key)
                 continue
-            if kind == "samples":
+            if key in step.postponed_hammers:
+                step.postponed.append(message)
+            elif kind == "samples":
                 if key in mapped:
                     self._add_mapped(mapped, step)
                 samples.setdefault(key, []).append(message)
@@ -125,17 +122,29 @@ class Decoder:
             self._add_mapped(mapped, step)
         for event in events:
             if self._admit((event.site, event.hammer), message, 1, step):
-                self._add_mapped_part(HammerEvent(event, message, received), step)
+                self._add_part(HammerEvent(event, message, received), step)
         return samples
 
     def _add_mapped(self, mapped: MappedMessages, step: Step) -> None:
         """Add the rows of mapped messages to the step."""
         for part in mapped.take():
             if self._admit(part.key, part.messages[0], len(part.rows), step):
-                self._add_mapped_part(part, step)
+                self._add_part(part, step)
 
-    def _add_mapped_part(self, part: HammerRows | HammerEvent, step: Step) -> None:
-        """Add what mapped messages gave for a hammer to the step, or postpone what it has no room for."""
+    def _admit(self, key: Key, message: Message, count: int, step: Step) -> bool:
+        """Add a hammer to the known ones, or reject what a message gives it."""
+        try:
+            self._intake.admission.check(key)
+        except Rejected as error:
+            self._intake.hold.configure(key)  # forget what mapping has looked up for it
+            refused = Rejected(error.reason, error.detail, count)
+            step.reject(message.topic, message.payload, refused, _sender_of_refused(key, error))
+            return False
+        self._intake.admission.add(key)
+        return True
+
+    def _add_part(self, part: HammerRows | HammerEvent, step: Step) -> None:
+        """Add what messages gave for a hammer to the step, or postpone what it has no room for."""
         if isinstance(part, HammerEvent):
             key = part.event.site, part.event.hammer
             if key in step.postponed_hammers:
@@ -156,18 +165,6 @@ class Decoder:
         self._intake.hold.expect(key, rows)
         self._intake.add_rows(key, rows, newest, messages, step, has_clock=has_clock)
 
-    def _admit(self, key: Key, message: Message, count: int, step: Step) -> bool:
-        """Add a hammer to the known ones, or reject what a message gives it."""
-        try:
-            self._intake.admission.check(key)
-        except Rejected as error:
-            self._intake.hold.configure(key)  # forget what mapping has looked up for it
-            refused = Rejected(error.reason, error.detail, count)
-            step.reject(message.topic, message.payload, refused, _sender_of_refused(key, error))
-            return False
-        self._intake.admission.add(key)
-        return True
-
     def _decode_samples(self, samples: Mapping[Key, Sequence[Message]], step: Step) -> None:
         """Scan the usual payloads of all hammers at once, and decode the others, in each hammer's order of arrival."""
         lead_ns = self._intake.clock.lead_ns
@@ -182,16 +179,11 @@ class Decoder:
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
             # where a null ends a hold, the scanner's NaN would be wrong
-            if (
-                key not in self._intake.admission
-                or key in self._intake.hold
-                or key in step.postponed_hammers
-                or not self._limit.has_room(key, run.rows)
-            ):
+            if key not in self._intake.admission or key in self._intake.hold or key in step.postponed_hammers:
                 for message in own:
                     self._decode_strictly(message, key, step)
             else:
-                self._intake.add_rows(key, run.rows, run.newest, own, step)
+                self._add_part(HammerRows(key, run.rows, run.newest, own), step)
             done = run.last
         for k in range(done, len(messages)):
             self._decode_strictly(messages[k], keys[k], step)
@@ -222,18 +214,9 @@ class Decoder:
             return
         self._intake.admission.add(key)
         if isinstance(decoded, Samples):
-            if self._intake.must_wait(key, decoded.rows, step):
-                step.postponed_hammers.add(key)
-                step.postponed.append(message)
-                return
-            rows, whole = self._limit.take(key, message, decoded.rows)
-            self._intake.hold.expect(key, rows)
+            rows = decoded.rows
             newest = int(rows.time_ns[-1]) if len(rows) else NEVER
-            self._intake.add_rows(key, rows, newest, (message,), step)
-            if not whole:
-                step.postponed_hammers.add(key)
-                step.postponed.append(message)
-                return
+            self._add_part(HammerRows(key, rows, newest, [message]), step)
             for rejected in decoded.rejected:
                 step.reject(message.topic, message.payload, rejected, key)
         else:

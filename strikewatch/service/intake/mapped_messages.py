@@ -1,15 +1,12 @@
-"""Messages of mapped sources on their way into a step: mapped one by one, handed on together by hammer.
+"""Messages of mapped sources on their way into a step: mapped one by one, handed on together by hammer."""
 
-What a step has no room for is kept as it was mapped. Its messages are put back, so that they are acknowledged with its
-last row, but they are not mapped again: a source counts what it is sent, and some keep a state from message to message.
-"""
+from collections.abc import Container
+from typing import Final
 
-from collections.abc import Container, Iterable
-from typing import Final, NamedTuple
-
-from strikewatch.core.batch import Key, Rows
+from strikewatch.core.batch import Key
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
+from strikewatch.service.intake.postponed import HammerRows
 from strikewatch.sources.mapping import Sources
 from strikewatch.sources.mapping.collector import Collector, MappedReject
 from strikewatch.sources.mapping.sources import Taken
@@ -17,68 +14,6 @@ from strikewatch.sources.mqtt import Message
 
 MAX_SPAN_NS: Final = 600 * 1_000_000_000
 """Rows are handed on before they span more time than this, because held values may fill it."""
-
-
-class HammerRows(NamedTuple):
-    """The rows of one hammer from consecutive messages, in order of arrival.
-
-    `newest`: newest row of the last message. `has_clock`: whether the rows have times of their own, not those of
-    receipt.
-    """
-
-    key: Key
-    rows: Rows
-    newest: Instant
-    messages: list[Message]
-    has_clock: bool
-
-
-class HammerEvent(NamedTuple):
-    """An event of a hammer. `received`: the corrected time of receipt of its message, ns."""
-
-    event: Event
-    message: Message
-    received: Instant
-
-
-class PostponedMapped:
-    """What mapped messages gave and a step had no room for, by hammer and in order of arrival."""
-
-    def __init__(self) -> None:
-        self._waiting: dict[Key, list[HammerRows | HammerEvent]] = {}
-        self._put_back: dict[int, Message] = {}  # by identity: the same objects come again
-
-    def add(self, key: Key, part: HammerRows | HammerEvent) -> None:
-        """Add rows or an event behind those of the same hammer."""
-        self._waiting.setdefault(key, []).append(part)
-
-    def take(self) -> Iterable[tuple[Key, list[HammerRows | HammerEvent]]]:
-        """Return what waits, and forget it."""
-        waiting, self._waiting = self._waiting, {}
-        return waiting.items()
-
-    def is_mapped(self, message: Message) -> bool:
-        """Return whether a message was put back before, so that it must not be mapped again."""
-        return bool(self._put_back) and id(message) in self._put_back
-
-    def put_back(self, messages: Iterable[Message]) -> list[Message]:
-        """Return which of a step's messages are to be put back, because something of them still waits."""
-        waiting = {
-            id(message)
-            for parts in self._waiting.values()
-            for part in parts
-            for message in (part.messages if isinstance(part, HammerRows) else [part.message])
-        }
-        if not waiting and not self._put_back:
-            return []
-        found = []
-        for message in messages:
-            if id(message) in waiting:
-                self._put_back[id(message)] = message
-                found.append(message)
-            else:
-                self._put_back.pop(id(message), None)
-        return found
 
 
 class MappedMessages:

@@ -11,56 +11,34 @@ import numpy.typing as npt
 
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import SECOND
-from strikewatch.sources.mqtt import Message
 
 IntArray = npt.NDArray[np.int64]
 
 QUANTUM_NS: Final = 5 * SECOND
 """A longer time between two rows counts as this much."""
-LIMIT_NS: Final = 1250 * QUANTUM_NS
-"""Time of rows that a step takes of one hammer: 1.7 h with a row a second, 1,250 rows with one a minute."""
+LIMIT_NS: Final = 500 * QUANTUM_NS
+"""Time of rows that a step takes of one hammer: 42 min with a row a second, 500 rows with one a minute."""
 
 
 class StepLimit:
-    """The time of rows that each hammer has used in this step, and which message is partly processed."""
+    """The time of rows that each hammer has used in this step."""
 
     def __init__(self) -> None:
         self._used: dict[Key, int] = {}
         self._unmeasured: dict[Key, list[Rows]] = {}  # these count as if far apart, until that is too much
-        self._begun: dict[Key, tuple[Message, int]] = {}
 
     def next_step(self) -> None:
         """Begin a step: each hammer has all its room again."""
         self._used.clear()
         self._unmeasured.clear()
 
-    def has_room(self, key: Key, rows: Rows) -> bool:
-        """Take the room for the rows of some messages; return whether there was enough for all of them."""
-        if key in self._begun:
-            return False
-        used = self._used.get(key, 0) + QUANTUM_NS * len(rows)
-        if used <= LIMIT_NS:
-            self._unmeasured.setdefault(key, []).append(rows)
-        elif (used := self._measure(key) + int(_costs(rows)[-1])) > LIMIT_NS:
-            return False
-        self._used[key] = used
-        return True
-
-    def take(self, key: Key, message: Message, rows: Rows) -> tuple[Rows, bool]:
-        """Return the next rows of a message for which there is room, and whether they are its last."""
-        begun, done = self._begun.pop(key, (None, 0))
-        if begun is not message:
-            done = 0
-        fitting = self.take_room(key, rows[done:])
-        if done + fitting == len(rows):
-            return rows[done:], True
-        self._begun[key] = message, done + fitting
-        return rows[done : done + fitting], False
-
     def take_room(self, key: Key, rows: Rows) -> int:
         """Take the room for as many of the rows as fit, of a step's first at least one; return how many."""
-        if not len(rows):
-            return 0
+        used = self._used.get(key, 0) + QUANTUM_NS * len(rows)
+        if used <= LIMIT_NS:
+            self._used[key] = used
+            self._unmeasured.setdefault(key, []).append(rows)
+            return len(rows)
         used = self._measure(key)
         costs = used + _costs(rows)
         fitting = max(int(np.searchsorted(costs, LIMIT_NS, side="right")), 0 if used else 1)
@@ -72,7 +50,8 @@ class StepLimit:
         """Return the time of rows that a hammer has used, ns."""
         used = self._used.get(key, 0)
         for rows in self._unmeasured.pop(key, ()):
-            used += int(_costs(rows)[-1]) - QUANTUM_NS * len(rows)
+            if len(rows):
+                used += int(_costs(rows)[-1]) - QUANTUM_NS * len(rows)
         self._used[key] = used
         return used
 
