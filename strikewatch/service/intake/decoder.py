@@ -29,7 +29,8 @@ NO_HAMMER: Final = "", ""
 class Decoder:
     """Decodes messages into the intake; used by the worker's thread only.
 
-    `check` raises Rejected for a message that must not be processed. `sources`: mapped topics.
+    `check` raises Rejected for a message that must not be processed. `sources`: mapped topics. `is_own` returns whether
+    a hammer is processed here: what a mapped message says of others is passed over.
     """
 
     def __init__(
@@ -38,6 +39,7 @@ class Decoder:
         intake: Intake,
         check: Callable[[Message], None] = lambda _message: None,
         sources: Sources | None = None,
+        is_own: Callable[[Key], bool] = lambda _key: True,
     ) -> None:
         self._prefix = settings.mqtt.prefix
         self._max_ahead_ns = instant.seconds(settings.intake.max_ahead_s)
@@ -45,6 +47,7 @@ class Decoder:
         self._intake = intake
         self._check = check
         self._sources = sources or Sources({})
+        self._is_own = is_own
         self._scanner = Scanner()
         self._limit = StepLimit()
         self._route = lru_cache(maxsize=4096)(self._find_route)
@@ -107,7 +110,8 @@ class Decoder:
         keys, events, rejects = mapped.map(message, taken, received, latest)
         step.requests += mapped.take_requests()
         for error, key, private in rejects:
-            step.reject(message.topic, b"" if private else message.payload, error, key)
+            if self._is_own(key or NO_HAMMER):
+                step.reject(message.topic, b"" if private else message.payload, error, key)
         if events or not samples.keys().isdisjoint(keys):
             self._decode_samples(samples, step)
             samples = {}
@@ -120,7 +124,7 @@ class Decoder:
     def _add_mapped(self, mapped: MappedMessages, step: Step) -> None:
         """Add the rows of mapped messages to the step."""
         for key, rows, newest, messages, has_clock in mapped.take():
-            if not self._admit(key, messages[0], len(rows), step):
+            if not self._is_own(key) or not self._admit(key, messages[0], len(rows), step):
                 continue
             if key in step.postponed_hammers or self._intake.must_wait(key, rows, step):
                 step.postponed_hammers.add(key)
@@ -143,7 +147,7 @@ class Decoder:
 
     def _admit_mapped_event(self, event: Event, message: Message, received: Instant, step: Step) -> None:
         key = event.site, event.hammer
-        if self._admit(key, message, 1, step):
+        if self._is_own(key) and self._admit(key, message, 1, step):
             if key in step.postponed_hammers:
                 step.postponed.append(message)
             else:
