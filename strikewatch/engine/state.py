@@ -70,7 +70,7 @@ def restored(layout: str, state: bytes) -> tuple[Any, list[str]]:
     if (
         layout.startswith(f"{LAYOUT} ") and len(state) >= STATE.itemsize
     ):  # the usual case, and 20 times faster
-        return np.frombuffer(state, STATE, 1).copy(), []
+        return np.frombuffer(state, RAW, 1).copy().view(STATE), []
     record = fresh()
     saved = saved_parts(layout, state)
     for name, part in saved.items():

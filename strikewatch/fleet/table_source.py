@@ -6,6 +6,7 @@ What is saved is replayed like all other recordings, and a later table with late
 """
 
 import json
+import shutil
 import tempfile
 import uuid
 from collections.abc import Callable, Iterable, Iterator
@@ -83,7 +84,7 @@ def save_recordings(samples: "DataFrame", folder: Path, events: "DataFrame | Non
         folder: of the recordings, `SITE/HAMMER/MONTH-…`.
         events: `site`, `hammer`, and `record`: an event as JSON, as in `events.jsonl`.
 
-    Raises InputError if columns are missing or unknown, or if rows lack a site, hammer or time.
+    Raises InputError if columns are missing or unknown, or if rows lack a site, hammer or time; nothing is saved then.
     """
     channels = _channels(samples)
     booleans = [name for name, kind in samples.dtypes if name in channels and kind == "boolean"]
@@ -105,7 +106,13 @@ def save_recordings(samples: "DataFrame", folder: Path, events: "DataFrame | Non
 
     saved = packed.groupBy(*_KEY).applyInArrow(save, "place string, rows long").collect()
     if lost := sum(row["rows"] for row in saved if row["place"] is None):
-        raise InputError(f"{lost:,} rows have no site, hammer or time; leave them out of the DataFrame")
+        for row in saved:
+            if row["place"] is not None:
+                shutil.rmtree(row["place"])
+        raise InputError(
+            f"{lost:,} rows have no site, hammer or time, or are events that are not JSON objects; leave them out. "
+            "Nothing is saved"
+        )
     return len(saved)
 
 
@@ -171,16 +178,24 @@ def _runs(rows: pa.Table) -> Iterator[dict[str, Any]]:
 
 
 def _event_runs(rows: pa.Table) -> Iterator[dict[str, Any]]:
-    """Yield each event as a run; its month is that of the time in its text."""
+    """Yield each event as a run, or as a row without a hammer if it cannot be one."""
     for row in rows.to_pylist():
-        record = json.loads(row["record"])
-        if "time_ms" in record:
-            month = str(np.datetime64(int(record["time_ms"]), "ms").astype("datetime64[M]"))
-        else:
-            month = str(record.get("time"))[:7]
-        line = json.dumps({"site": row["site"], "hammer": row["hammer"]} | record, ensure_ascii=False)
-        key = {"site": row["site"], "hammer": row["hammer"], "month": month}
-        yield key | {"first_ns": 0, "rows": 1, "events": True, "packed": line.encode()}
+        try:
+            yield _event_run(row["site"], row["hammer"], row["record"])
+        except (TypeError, ValueError, OverflowError):
+            yield {"rows": 1, "events": False}
+
+
+def _event_run(site: str | None, hammer: str | None, text: str) -> dict[str, Any]:
+    """Return an event as a run; its month is that of the time in its text."""
+    record = json.loads(text)
+    if "time_ms" in record:
+        month = str(np.datetime64(int(record["time_ms"]), "ms").astype("datetime64[M]"))
+    else:
+        month = str(record.get("time"))[:7]
+    key = {"site": site, "hammer": hammer}
+    line = json.dumps(record | key, ensure_ascii=False)
+    return key | {"month": month, "first_ns": 0, "rows": 1, "events": True, "packed": line.encode()}
 
 
 def _packed(run: pa.Table) -> bytes:

@@ -28,11 +28,20 @@ LOG_EVERY_REFUSALS: Final = 60
 
 
 class Committer:
-    """Commits steps; used by the worker's thread only. `wait(s)` waits for up to s and returns whether to stop."""
+    """Commits steps; used by the worker's thread only. `wait(s)` waits for up to s and returns whether to stop.
+
+    `unstorable_remedy`: what is logged if the database refuses the data of a step in particular.
+    """
 
     def __init__(
-        self, store: Store, journal: StepJournal, monitor: StoreMonitor, wait: Callable[[float], bool]
+        self,
+        store: Store,
+        journal: StepJournal,
+        monitor: StoreMonitor,
+        wait: Callable[[float], bool],
+        unstorable_remedy: str = UNSTORABLE_REMEDY,
     ) -> None:
+        self._unstorable_remedy = unstorable_remedy
         self._store = store
         self._journal = journal
         self._monitor = monitor
@@ -57,7 +66,7 @@ class Committer:
                 raise
             except StoreError as error:
                 if isinstance(error, Unstorable) and refused + 1 >= UNSTORABLE_ATTEMPTS:
-                    _log.error("data_refused", problem=str(error), remedy=UNSTORABLE_REMEDY)
+                    _log.error("data_refused", problem=str(error), remedy=self._unstorable_remedy)
                     raise
                 self._journal.mark(Phase.UNRELATED)
                 if refused % LOG_EVERY_REFUSALS == 0:

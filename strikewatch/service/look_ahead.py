@@ -12,6 +12,7 @@ from strikewatch.service.intake import Intake
 from strikewatch.sources.ordering import NEVER
 
 _AT_ONCE: Final = -(1 << 62)
+_EVER: Final = 1 << 62
 
 
 class LookAhead:
@@ -56,8 +57,11 @@ class LookAhead:
 
     def next_look(self, key: Key) -> Instant | None:
         """Return how long after its newest row a silent hammer is next looked at, ns; None: at the next opportunity."""
-        newest, _events, due = self._settled.get(key, (_AT_ONCE, (), _AT_ONCE))
-        return None if due == _AT_ONCE else max(due - newest, 0)
+        newest, events, due = self._settled.get(key, (_AT_ONCE, (), _AT_ONCE))
+        if due == _AT_ONCE:
+            return None
+        later = self._intake.reorderer.look_ahead(key, _EVER).events[len(events) :]
+        return max(min([due, *(event.effective for event in later[:1])]) - newest, 0)
 
     def reach(self, alert: Alert) -> Instant:
         """Return how far from the newest row a look-ahead must have gone to find the steps of an alert, at most."""

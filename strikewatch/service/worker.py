@@ -6,7 +6,6 @@ after a crash behind it, ordering drops the repetitions.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
 from typing import Any, Final, Protocol
 
 import structlog
@@ -110,9 +109,7 @@ class Worker:
         self.source_health: tuple[SourceHealth, ...] = self._sources.report(wall())
         """What has been heard of each mapped source, renewed every second; any thread may read it."""
         self._pipeline = Pipeline(settings.of_hammer)
-        self._look_ahead_runner = LookAhead(
-            self._pipeline, self._intake, instant.seconds(settings.intake.grace_s)
-        )
+        self._look_ahead = LookAhead(self._pipeline, self._intake, instant.seconds(settings.intake.grace_s))
         self._tracker = AlertTracker(instant.seconds(settings.intake.historic_after_s))
         self._last_poll = monotonic()
         self.rejected: Counter[str] = Counter()
@@ -144,7 +141,8 @@ class Worker:
             self.source_health = self._sources.report(step.received)
             self._journal.mark(Phase.UNRELATED)
             self._take_manual_events()
-            self._look_ahead(step, now)
+            if (ahead := self._look_ahead.run(now)) is not None:
+                step.add_look_ahead(*ahead, self._tracker)
             if self._process_due(step.received):
                 self._alerts_changed()
         heard = self._intake.last_heard
@@ -180,7 +178,8 @@ class Worker:
         not the hammers'. From `now` on it is. `own_changes`: changes of self alerts to be stored.
         """
         step = Step(until)
-        self._apply_look_ahead(step, self._look_ahead_runner.run_until(until))
+        if (ahead := self._look_ahead.run_until(until)) is not None:
+            step.add_look_ahead(*ahead, self._tracker)
         lost = {
             (alert.site, alert.hammer) for alert in self._tracker.open_alerts() if alert.fault == SIGNAL_LOST
         }
@@ -229,11 +228,7 @@ class Worker:
         self.on_step(step.received, step.portions, outcome)
         for site, hammer in outcome.not_found:
             _log.warning("correction_too_late", site=site, hammer=hammer, remedy=CORRECTION_TOO_LATE)
-        step.bouts += outcome.bouts()
-        step.stretches += outcome.stretches()
-        step.changes += self._tracker.apply(outcome.findings, outcome.on_duty, step.received)
-        for portion in step.portions:
-            step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
+        step.add_result(outcome, self._tracker)
         return flooding
 
     @staticmethod
@@ -249,18 +244,6 @@ class Worker:
         flooding = [portion for portion in step.portions if numbers[portion.key] >= FLOODING]
         step.portions = [portion for portion in step.portions if numbers[portion.key] < FLOODING]
         return sorted(flooding, key=lambda portion: numbers[portion.key])
-
-    def _look_ahead(self, step: Step, now: Instant) -> None:
-        self._apply_look_ahead(step, self._look_ahead_runner.run(now))
-
-    def _apply_look_ahead(self, step: Step, ahead: tuple[StepResult, dict[Key, Instant]] | None) -> None:
-        if ahead is None:
-            return
-        result, until = ahead
-        for finding in result.findings:
-            step.changes += self._tracker.apply(
-                [finding], result.on_duty, step.received, looked_ahead_to=until[finding.key]
-            )
 
     def _take_manual_events(self) -> None:
         """Admit the events that people have logged."""
@@ -291,11 +274,7 @@ class Worker:
             received=step.received,
             rows=[(portion.key, portion.rows) for portion in step.portions],
             events=step.events,
-            applied=[
-                replace(event, applied=event.effective)
-                for portion in step.portions
-                for event in portion.events
-            ],
+            applied=step.applied,
             changes=[*step.changes, *own_changes],
             bouts=step.bouts,
             stretches=step.stretches,

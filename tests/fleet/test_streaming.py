@@ -1,33 +1,40 @@
 """Streams without Spark: a shard's micro-batches find what a replay finds, however they are cut and repeated."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pyarrow.parquet as pq
 import pytest
 from sqlalchemy import URL, func, select
 
 from strikewatch.core.batch import Key
-from strikewatch.core.instant import parse
+from strikewatch.core.instant import SECOND, exact_text, parse
 from strikewatch.demo.shifts import SETTINGS
 from strikewatch.errors import InputError, StoreError
 from strikewatch.fleet.streaming.engine import Router, StreamSettings
+from strikewatch.fleet.streaming.messages import in_order
 from strikewatch.fleet.streaming.outcome import Outcome, joined
 from strikewatch.fleet.streaming.saved import decode, encode
 from strikewatch.fleet.streaming.sink import Sink
+from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings, load
+from strikewatch.sources.mqtt import Message
+from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema import tables
 from tests.fleet.messages import Sent, Shard, alerts_of, cut, messages_of
 from tests.goldens.bless import GOLDEN, NAMES, SHIFTS
+from tests.service.test_held_flood import PuttingBack
 
 SITE, HAMMER = KEY = "fennick-hollow", "HB-01"
 NOW_MS = parse("2026-03-04T06:00:00Z") // 1_000_000
 SAMPLES = f"strikewatch/{SITE}/{HAMMER}/samples"
 EVENTS = f"strikewatch/{SITE}/{HAMMER}/events"
 ORDERED = [name for name in NAMES if name != "trench-feed"]
-"""Shifts whose rows are recorded in the order in which they arrived."""
+"""Shifts whose rows are recorded in the order in which they arrived: a replay sorts the others, a stream cannot."""
 
 
 def settings_of(name: str) -> Settings:
@@ -47,6 +54,32 @@ def firing(first_s: float, last_s: float, step_s: float = 0.5) -> bytes:
     return json.dumps(cells).encode()
 
 
+def processed(
+    folder: Path, settings: Settings, batches: Sequence[Sequence[tuple[str, bytes]]], end_ms: int
+) -> list[tuple[str, str, str | None]]:
+    """Return what the processor of a site finds in the messages, and in a minute in which nothing comes."""
+    now, source, store = end_ms * 1_000_000, PuttingBack(), Store(folder / "watch.db")
+    clock = lambda: now  # noqa: E731
+    worker = Worker(
+        *(settings, store, source),
+        wall=clock,
+        monotonic=clock,
+        alerts_changed=lambda: None,
+        wait=lambda _s: True,
+    )
+    for batch in batches:
+        source.coming += [Message(topic, payload, now, 0, 1, 1, False) for topic, payload in batch]
+        while worker.turn(0.0):
+            pass
+    for _ in range(60):
+        now += SECOND
+        worker.turn(0.0)
+    with store.read() as connection:
+        records = connection.scalars(select(tables.alerts.c.record)).all()
+    store.close()
+    return alerts_of(json.loads(record) for record in records)
+
+
 def stream(shard: Shard, batches: list[list[tuple[str, bytes]]], end_ms: int) -> None:
     """Send all batches, then let a minute pass in which nothing comes."""
     for batch in batches:
@@ -57,7 +90,7 @@ def stream(shard: Shard, batches: list[list[tuple[str, bytes]]], end_ms: int) ->
 
 @pytest.fixture(scope="module")
 def messages() -> dict[str, list[Sent]]:
-    return {name: messages_of(SHIFTS / name) for name in ORDERED}
+    return {name: messages_of(SHIFTS / name) for name in NAMES}
 
 
 @pytest.mark.parametrize("name", ORDERED)
@@ -71,6 +104,19 @@ def test_a_stream_finds_what_a_replay_finds(messages: dict[str, list[Sent]], nam
     lost = {c.alert_id for c in shard.changes if c.record["fault"] == "signal_lost" and c.cleared is None}
     assert {one[0] for one in after} <= lost
     assert [one for one in found if one in expected] == expected
+
+
+@pytest.mark.parametrize("name", ["trench-feed", "pad-handover", "hot-bench"])
+def test_a_stream_finds_what_a_processor_finds(
+    messages: dict[str, list[Sent]], tmp_path: Path, name: str
+) -> None:
+    """Of the same messages in the same order, also where they are late and sorted otherwise in a recording."""
+    sent, shard = messages[name], Shard.of(settings_of(name))
+    end_ms = max(one[0] for one in sent) // 1_000_000
+    batches = cut(sent, seed=2, most=60)
+    stream(shard, batches, end_ms)
+    assert shard.alerts() == processed(tmp_path, settings_of(name), batches, end_ms)
+    assert shard.alerts()
 
 
 def test_results_do_not_depend_on_how_messages_are_cut(messages: dict[str, list[Sent]]) -> None:
@@ -132,6 +178,55 @@ def test_rows_that_were_only_late_withdraw_what_silence_found() -> None:
     shard.take([(SAMPLES, stopped.encode())], NOW_MS + 56_000)
     last = [change for change in shard.changes if change.record["fault"] == "same_spot"][-1]
     assert (last.step, last.record["evidence"].get("withdrawn")) == ("cleared", True)
+
+
+def test_time_in_which_the_stream_did_not_run_is_no_silence() -> None:
+    """The messages of then wait to be read; a processor likewise counts silence from its start on."""
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 5))], NOW_MS + 5000)
+    shard.pass_silence(NOW_MS + 8000)
+    restarted = NOW_MS + 3_600_000
+    for k in range(10):
+        shard.pass_silence(restarted + 1000 * k)
+    assert not shard.changes
+    for k in range(10, 60):
+        shard.pass_silence(restarted + 1000 * k)
+    assert [change.record["fault"] for change in shard.changes] == ["signal_lost"]
+
+
+def test_an_event_takes_effect_at_its_time_in_a_long_silence() -> None:
+    settings = load(given={"faults": {"grease": {"due_s": 5.0, "overdue_s": 10.0}}})
+    shard = Shard.of(settings)
+    shard.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
+    at = exact_text((NOW_MS + 200_000) * 1_000_000)
+    greased = json.dumps({"time": at, "event": "grease", "strokes": [12, 12]}).encode()
+    shard.take([(EVENTS, greased)], NOW_MS + 21_000)
+    for k in range(22, 230):
+        shard.pass_silence(NOW_MS + 1000 * k)
+    [cleared] = [one for one in shard.changes if one.record["fault"] == "grease_overdue" and one.cleared]
+    assert cleared.cleared == (NOW_MS + 200_000) * 1_000_000
+
+
+def test_messages_are_taken_in_order_of_arrival() -> None:
+    """Offsets of different partitions say nothing of their order; a bridge's clock may be set back."""
+
+    def row(partition: int | None, offset: int, received_ns: int | None) -> Any:
+        return SimpleNamespace(partition=partition, offset=offset, received_ns=received_ns)
+
+    arrived = [row(1, 900, 10), row(0, 5, 20), row(1, 901, 30), row(1, 902, 15), row(0, 6, 40)]
+    assert in_order(arrived[::-1]) == arrived
+    without_times = [row(None, k, None) for k in range(5)]
+    assert in_order(without_times[::-1]) == without_times
+
+
+def test_a_correction_of_what_never_arrived_is_reported() -> None:
+    shard = Shard.of(Settings())
+    at = exact_text(NOW_MS * 1_000_000)
+    withdrawn = {"time_ms": NOW_MS + 1000, "event": "withdrawal", "corrects": {"event": "grease", "time": at}}
+    shard.take([(SAMPLES, firing(0, 1)), (EVENTS, json.dumps(withdrawn).encode())], NOW_MS + 2000)
+    shard.take([(SAMPLES, firing(1.5, 3))], NOW_MS + 3000)
+    warnings = [one for outcome in shard.outcomes for one in outcome.warnings]
+    assert [(event, key) for event, key, _ in warnings] == [("correction_too_late", KEY)]
 
 
 def test_a_parked_hammer_is_not_looked_at_again() -> None:
@@ -295,6 +390,38 @@ def test_an_alert_continues_in_the_next_micro_batch_as_the_same_alert(store: Sto
     assert list(steps) == ["raised", "escalated"]
 
 
+def test_a_database_that_refuses_is_an_alert_and_loses_nothing(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now, urgent = 0, list[tuple[str, Any]]()
+    commit, refusals = store.commit, [StoreError("disk I/O error")] * 15
+
+    def wait(seconds: float) -> bool:
+        nonlocal now
+        now += round(seconds * SECOND)
+        return False
+
+    def refuse(record: StepRecord) -> None:
+        if refusals:
+            raise refusals.pop()
+        commit(record)
+
+    monkeypatch.setattr(store, "commit", refuse)
+    sink = Sink(store, None, lambda: None, wait, lambda: "a-stream", urgent.extend, lambda: now)
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
+    written(store, sink, 0, shard.outcomes)
+    assert [endpoint for endpoint, _ in urgent] == ["site"]
+    for number in range(1, 9):
+        wait(1.0)
+        sink.write(number, [])
+    with store.read() as connection:
+        rows = connection.execute(select(tables.alerts.c.fault, tables.alerts.c.cleared_ns)).all()
+    found = dict(tuple(row) for row in rows)
+    assert found["same_spot"] is None
+    assert found["database_unavailable"] is not None
+
+
 def test_the_router_finds_every_hammer_of_a_message(tmp_path: Path) -> None:
     given = mapped(tmp_path)
     router = Router(given)
@@ -324,6 +451,49 @@ def test_a_mapped_message_of_two_hammers_reaches_the_state_of_each(tmp_path: Pat
         assert sum(one.rows for one in shard.outcomes) == 40
 
 
+RECORDS = """
+[tracker]
+topic = "plant/{hammer}"
+records = "$.units[*]"
+time = { at = "@.at", as = "s" }
+site = "fennick-hollow"
+[tracker.channels]
+active = "@.on"
+"""
+
+
+def test_each_reject_of_a_mapped_message_is_reported_by_one_shard(tmp_path: Path) -> None:
+    """A record that cannot be used: with a hammer of its own, without one, and of the hammer in the topic."""
+    at = NOW_MS / 1000
+    units = [
+        {"unit": "HB-01", "at": at, "on": True},
+        {"unit": "HB-02", "at": at, "on": True},
+        {"unit": "HB-02", "at": "soon", "on": True},
+        {"unit": "HB/03", "at": at, "on": True},
+    ]
+    message = ("plant/gateway", json.dumps({"units": units}).encode())
+    given = mapped(tmp_path)
+    found = []
+    for name in ("HB-01", "HB-02", ""):
+        shard = Shard(given)
+        shard.take([message], NOW_MS + 500, only={(SITE, name) if name else ("", "")})
+        found.append(len([one for outcome in shard.outcomes for one in outcome.rejects]))
+    assert sum(found) == 2
+    of_topic = Shard(mapped(tmp_path, RECORDS))
+    of_topic.take([("plant/HB-01", message[1])], NOW_MS + 500)
+    assert [one.key for one in of_topic.outcomes[0].rejects] == [KEY]
+
+
+def test_a_mapped_hammer_of_another_shard_takes_no_place_in_this_one(tmp_path: Path) -> None:
+    given = mapped(tmp_path, intake={"max_hammers_per_site": 1})
+    units = [{"unit": name, "at": NOW_MS / 1000, "on": True} for name in ("HB-02", "HB-01")]
+    shard = Shard(given)
+    message = ("plant/gateway", json.dumps({"units": units}).encode())
+    shard.take([message], NOW_MS + 500, only={KEY})
+    assert list(shard.hammers) == [KEY]
+    assert not shard.outcomes[0].rejects
+
+
 def test_sparkplug_is_refused_before_a_stream_starts(tmp_path: Path) -> None:
     sources = tmp_path / "sources.toml"
     sources.write_text(SPARKPLUG, encoding="utf-8")
@@ -331,7 +501,7 @@ def test_sparkplug_is_refused_before_a_stream_starts(tmp_path: Path) -> None:
         StreamSettings.of(load(given={"sources_file": str(sources)}))
 
 
-def mapped(folder: Path) -> StreamSettings:
+def mapped(folder: Path, text: str = SOURCES, **tables: Any) -> StreamSettings:
     sources = folder / "sources.toml"
-    sources.write_text(SOURCES, encoding="utf-8")
-    return StreamSettings.of(load(given={"sources_file": str(sources)}))
+    sources.write_text(text, encoding="utf-8")
+    return StreamSettings.of(load(given={"sources_file": str(sources), **tables}))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from strikewatch.core.alert import Change
+from strikewatch.core.batch import Key
 from strikewatch.core.bout import AttributedBout, Bout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
@@ -20,7 +21,8 @@ from strikewatch.storage.commit.step import FeedCount, Reject, StepRecord
 class Outcome:
     """The outcome at the wall time `received`.
 
-    `messages`: number of messages processed. `rows`: number of rows that went into the detectors.
+    `messages`: number of messages processed. `rows`: number of rows that went into the detectors. `warnings`: to be
+    logged: event, hammer, fields.
     """
 
     received: Instant
@@ -34,6 +36,7 @@ class Outcome:
     rejects: list[Reject] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     feed: list[FeedCount] = field(default_factory=list)
+    warnings: list[tuple[str, Key, dict[str, Any]]] = field(default_factory=list)
 
     @property
     def empty(self) -> bool:
@@ -60,6 +63,7 @@ class Outcome:
             ],
             "counts": self.counts,
             "feed": [[f.key, f.reason, f.n, f.name, f.detail] for f in self.feed],
+            "warnings": self.warnings,
         }
         return json.dumps(content, ensure_ascii=False, default=float, separators=(",", ":")).encode()
 
@@ -88,6 +92,7 @@ class Outcome:
             ],
             content["counts"],
             [FeedCount(tuple(key), *more) for key, *more in content["feed"]],
+            [(event, tuple(key), fields) for event, key, fields in content["warnings"]],
         )
 
 

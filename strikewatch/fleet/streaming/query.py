@@ -14,7 +14,7 @@ import structlog
 from strikewatch.core.batch import Key
 from strikewatch.errors import Rejected
 from strikewatch.fleet.streaming.engine import NO_HAMMER, StreamSettings, engine
-from strikewatch.fleet.streaming.messages import keyed
+from strikewatch.fleet.streaming.messages import in_order, keyed
 from strikewatch.fleet.streaming.saved import Book, SavedHammer, decode, encode
 from strikewatch.fleet.streaming.shard import MS, NEVER_MS, Saved, ShardStep
 from strikewatch.sources.mqtt import Message
@@ -86,6 +86,7 @@ class Shards:
         self._handle: Any = None
         self._hammers: Any = None
         self._book: Any = None
+        self._loaded: dict[Key, bytes] = {}  # states as they are in Spark's store
 
     def init(self, handle: Any) -> None:
         """Declare the state: of each hammer, and the book of all."""
@@ -98,18 +99,18 @@ class Shards:
     def handleInputRows(self, key: Any, rows: Iterator[Any], timerValues: Any) -> Iterator[Any]:  # noqa: ARG002, N802, N803
         """Process the messages of a shard."""
         now_ms = timerValues.getCurrentProcessingTimeInMs()
-        arrived = list(rows)
-        hammers = {_key(row.hammer) for row in arrived}
+        arrived = in_order(rows)
+        hammers = dict.fromkeys(_key(row.hammer) for row in arrived)
         book = self._load_book()
         step = ShardStep(engine(self._given), book, self._load, now_ms)
         messages = []
         # a mapped message is there once for each of its hammers
-        once = {(row.offset or 0, row.topic, row.value): row for row in arrived}
-        for _, row in sorted(once.items(), key=lambda one: one[0][0]):
+        once = {(row.partition, row.offset, row.topic, row.value): row for row in arrived}
+        for row in once.values():
             if row.refused is not None:
                 step.refuse(row.topic or "", _key(row.hammer), Rejected("too_large", row.refused))
             else:
-                received = now_ms * MS if row.received_ns is None else row.received_ns
+                received = now_ms * MS if row.received_ns is None else min(row.received_ns, now_ms * MS)
                 payload = bytes(row.value or b"")
                 messages.append(
                     Message(row.topic or "", payload, received, 0, 0, 1, False, bool(row.retained))
@@ -129,18 +130,25 @@ class Shards:
         """Do nothing: Spark closes the state."""
 
     def _load_book(self) -> Book:
+        self._loaded = {}
         saved = self._book.get()
         return Book() if saved is None else Book.decode(bytes(saved[0]))
 
     def _load(self, key: Key) -> SavedHammer | None:
         saved = self._hammers.getValue(("/".join(key),))
-        return None if saved is None else decode(key, bytes(saved[0]))
+        if saved is None:
+            return None
+        self._loaded[key] = bytes(saved[0])
+        return decode(key, self._loaded[key])
 
     def _keep(self, step: ShardStep, book: Book, saved: Saved) -> Iterator[Any]:
         from pyspark.sql import Row
 
         for key, one in saved.items():
-            self._hammers.updateValue(("/".join(key),), (encode(one),))
+            if (state := encode(one)) != self._loaded.get(
+                key
+            ):  # a look at a silent hammer seldom changes anything
+                self._hammers.updateValue(("/".join(key),), (state,))
         next_ms = min((one.look_ms for one in book.hammers.values()), default=NEVER_MS)
         if next_ms != book.timer_ms:
             if book.timer_ms:

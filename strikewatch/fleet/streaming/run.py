@@ -96,7 +96,10 @@ class _Stream:
         shards = shards_of(self._spark, place.checkpoint, place.shards)
         parallel = self._spark.sparkContext.defaultParallelism
         self._spark.conf.set("spark.sql.shuffle.partitions", min(shards, parallel))
-        sink = Sink(self._store, place.tables, self._dispatcher.wake, self._stopping.wait, self._stream_id)
+        sink = Sink(
+            *(self._store, place.tables, self._dispatcher.wake, self._stopping.wait, self._stream_id),
+            send_urgent=self._dispatcher.send_urgent,
+        )
         heartbeat = self._heartbeat(lambda: sink.messages)
         self._dispatcher.start()
         self._housekeeping.start()
@@ -188,9 +191,11 @@ def shards_of(spark: "SparkSession", checkpoint: str, wanted: int | None) -> int
     path = jvm.org.apache.hadoop.fs.Path(checkpoint, "strikewatch-shards")
     files = path.getFileSystem(spark.sparkContext._jsc.hadoopConfiguration())
     if not files.exists(path):
-        written = files.create(path)
+        new = jvm.org.apache.hadoop.fs.Path(checkpoint, "_strikewatch-shards")
+        written = files.create(new)
         written.writeUTF(str(wanted or SHARDS))
         written.close()
+        files.rename(new, path)
         return wanted or SHARDS
     opened = files.open(path)
     shards = int(opened.readUTF())

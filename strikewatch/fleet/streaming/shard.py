@@ -6,7 +6,6 @@ that Spark repeats after a failure changes nothing.
 
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from typing import Final
 
 from strikewatch.core.batch import Batch, Key
@@ -21,6 +20,7 @@ from strikewatch.fleet.streaming.saved import SEEN, Book, SavedHammer, Silence, 
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.service.look_ahead import LookAhead
+from strikewatch.service.worker import CORRECTION_TOO_LATE
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.ordering import NEVER
 from strikewatch.storage.commit.step import Reject
@@ -30,6 +30,8 @@ LOOK_EVERY_MS: Final = 1000
 """How often a silent hammer is looked at while something may still be found."""
 NEVER_MS: Final = 1 << 62
 """The next look at a hammer at which nothing but new data can find anything."""
+DOWN_MS: Final = 10_000
+"""A look that comes so much later than it was due shows that the stream did not run in between."""
 ALL_EVENTS: Final = 1 << 62
 
 Saved = dict[Key, SavedHammer]
@@ -52,7 +54,10 @@ class ShardStep:
         self._intake = Intake(settings, lambda: self._now, lambda: self._now, self._is_known, 0)
         for key in book.hammers:
             self._intake.admission.add(key)
-        self._decoder = Decoder(settings, self._intake, sources=engine.sources)
+        self._own: dict[Key, None] = {}
+        self._decoder = Decoder(
+            settings, self._intake, sources=engine.sources, is_own=lambda key: key in self._own
+        )
         self._look_ahead = LookAhead(self._pipeline, self._intake, seconds(settings.intake.grace_s))
         self._tracker = AlertTracker(seconds(settings.intake.historic_after_s))
         self._grace_ms = round(settings.intake.grace_s * 1000)
@@ -65,21 +70,19 @@ class ShardStep:
 
         `hammers`: those that the messages say something of and that are this shard's; others in them are passed over.
         """
-        own = set(hammers)
+        self._own = dict.fromkeys(hammers)
         self.outcome.messages += len(messages)
-        for key in own - {NO_HAMMER}:
-            self._restore(key)
+        for key in self._own:
+            if key != NO_HAMMER:
+                self._restore(key)
         while messages:
             step = Step(self._now)
             self._decoder.decode(messages, step)
-            step.rows = {key: rows for key, rows in step.rows.items() if key in own}
-            step.events = [event for event in step.events if (event.site, event.hammer) in own]
             self._intake.order_rows(step, self._now)
             self._advance(step)
-            step.rejects = [one for one in step.rejects if (one.key or NO_HAMMER) in own | _foreign(one.key)]
             self._collect(step)
             messages = step.postponed
-        return self._saved([key for key in own if key in self._intake.last_heard])
+        return self._saved([key for key in self._own if key in self._intake.last_heard])
 
     def refuse(self, topic: str, key: Key, error: Rejected) -> None:
         """Reject a message of which only the topic has come."""
@@ -88,6 +91,7 @@ class ShardStep:
 
     def pass_silence(self) -> Saved:
         """Let time pass for the hammers whose look is due; return their new state."""
+        self._leave_out_downtime()
         due = [key for key, silence in self._book.hammers.items() if silence.look_ms <= self._now_ms]
         for key in due:
             self._restore(key)
@@ -95,13 +99,17 @@ class ShardStep:
         self._intake.order_rows(step, self._now)
         self._advance(step)
         if (ahead := self._look_ahead.run(self._now)) is not None:
-            result, until = ahead
-            for finding in result.findings:
-                step.changes += self._tracker.apply(
-                    [finding], result.on_duty, self._now, looked_ahead_to=until[finding.key]
-                )
+            step.add_look_ahead(*ahead, self._tracker)
         self._collect(step)
         return self._saved(due)
+
+    def _leave_out_downtime(self) -> None:
+        """Do not count time in which the stream did not run as silence: messages of then may still be unread."""
+        silences = self._book.hammers.values()
+        down_ms = self._now_ms - min((one.look_ms for one in silences), default=self._now_ms)
+        if down_ms >= DOWN_MS:
+            for one in silences:
+                one.heard_ms = min(one.heard_ms + down_ms, self._now_ms)
 
     def _restore(self, key: Key) -> None:
         saved = self._load(key) if key in self._book.hammers else None
@@ -110,7 +118,8 @@ class ShardStep:
             if self._pipeline.watermark(key) != NEVER:  # a failed attempt has left something
                 self._pipeline.restore(key, "", b"")
             return
-        self._pipeline.restore(key, saved.layout, saved.state)
+        if lost := self._pipeline.restore(key, saved.layout, saved.state):
+            self.outcome.warnings.append(("state_lost", key, {"reset_parts": lost}))
         watermark = self._pipeline.watermark(key)
         self._intake.restore(key, watermark, saved.events, (saved.layout, saved.state))
         self._intake.reorderer.resume_released(key, saved.released)
@@ -133,11 +142,10 @@ class ShardStep:
             return
         result = self._pipeline.step(Batch(step.portions))
         self._pipeline.commit(result)
-        step.bouts += result.bouts()
-        step.stretches += result.stretches()
-        step.changes += self._tracker.apply(result.findings, result.on_duty, step.received)
-        for portion in step.portions:
-            step.changes += self._tracker.withdraw_unconfirmed(portion.key, portion.watermark)
+        step.add_result(result, self._tracker)
+        self.outcome.warnings += [
+            ("correction_too_late", key, {"remedy": CORRECTION_TOO_LATE}) for key in result.not_found
+        ]
 
     def _collect(self, step: Step) -> None:
         outcome = self.outcome
@@ -146,9 +154,7 @@ class ShardStep:
         outcome.bouts += step.bouts
         outcome.stretches += step.stretches
         outcome.events += step.events
-        outcome.applied += [
-            replace(event, applied=event.effective) for portion in step.portions for event in portion.events
-        ]
+        outcome.applied += step.applied
         outcome.rejects += step.rejects
         for reason, count in self._intake.reorderer.take_duplicate_counts().items():
             outcome.counts[reason] = outcome.counts.get(reason, 0) + count
@@ -184,8 +190,3 @@ class ShardStep:
         if after is None:
             return self._now_ms + LOOK_EVERY_MS
         return max(min(heard_ms + self._grace_ms + -(-after // MS), NEVER_MS), self._now_ms + LOOK_EVERY_MS)
-
-
-def _foreign(key: Key | None) -> set[Key]:
-    """Return a refused sender that is a whole site, whose hammers may be in any shard."""
-    return {key} if key is not None and not key[1] else set()

@@ -6,6 +6,7 @@ its outcome is in the database, the repetition is passed over.
 
 import json
 import os
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,18 +16,24 @@ import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 import structlog
 
-from strikewatch.errors import StoreError, StoreLost, Unstorable
+from strikewatch.core.batch import Key
+from strikewatch.core.instant import Instant
+from strikewatch.errors import StoreError
 from strikewatch.fleet.streaming.outcome import Outcome, joined
 from strikewatch.fleet.tables import SCHEMAS, Row, bout_row, stretch_row
+from strikewatch.service.committer import Committer
+from strikewatch.service.step_journal import StepJournal
+from strikewatch.service.store_monitor import SendUrgent, StoreMonitor
 from strikewatch.sinks.log import log_changes
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 
 _log: Final = structlog.get_logger("stream")
 
-RETRY_S: Final = 1.0
-LOG_EVERY_REFUSALS: Final = 60
-"""A refused commit is logged once in this many attempts."""
+UNSTORABLE_REMEDY: Final = (
+    "the stream ends here after each start: report this text, and begin with a new checkpoint; from Kafka with "
+    "--kafka-option startingOffsets=latest"
+)
 _TEXT: Final = pa.string()
 STEPS: Final = pa.schema(
     [
@@ -46,6 +53,7 @@ class Sink:
         alerts_changed: called after a micro-batch that changed alerts.
         wait: waits for up to so many seconds and returns whether to stop.
         stream: returns the id of the streaming query, which stays that of its checkpoint.
+        send_urgent: sends messages before they are stored.
     """
 
     def __init__(
@@ -55,13 +63,19 @@ class Sink:
         alerts_changed: Callable[[], None],
         wait: Callable[[float], bool],
         stream: Callable[[], str],
+        send_urgent: SendUrgent = lambda _messages: None,
+        monotonic: Callable[[], Instant] = time.monotonic_ns,
     ) -> None:
         self._store = store
         self._folder = folder
         self._alerts_changed = alerts_changed
-        self._wait = wait
         self._stream = stream
         self._newest: int | None = None
+        self._monitor = StoreMonitor(store, send_urgent, monotonic)
+        self._committer = Committer(store, StepJournal(), self._monitor, wait, UNSTORABLE_REMEDY)
+        self._hammers: set[Key] = set()
+        for alert in store.load().alerts:
+            self._monitor.restore(alert.record, alert.onset)
         self.messages = self.rows = 0
         """Number of messages processed, and of rows that went into the detectors."""
         self.failure: StoreError | None = None
@@ -77,34 +91,31 @@ class Sink:
         decoded = [Outcome.decode(one) for one in outcomes]
         self.messages += sum(one.messages for one in decoded)
         self.rows += sum(one.rows for one in decoded)
-        if all(one.empty for one in decoded):
+        for event, key, fields in (warning for one in decoded for warning in one.warnings):
+            _log.warning(event, site=key[0], hammer=key[1], **fields)
+        found = joined(decoded)
+        self._hammers.update((change.site, change.hammer) for change in found.changes)
+        self._hammers.update(stretch.stretch.key for stretch in found.stretches)
+        own_changes = self._monitor.check(now := time.time_ns(), self._hammers)
+        if all(one.empty for one in decoded) and not own_changes:
             return
-        record = joined(decoded)
         if self._folder is not None:
-            self._write_tables(self._folder, number, record)
-        self._commit(replace(record, stream_batch=(self._stream(), number)))
+            self._write_tables(self._folder, number, found)
+        record = replace(
+            found,
+            received=found.received or now,
+            changes=[*found.changes, *own_changes],
+            stream_batch=(self._stream(), number),
+        )
+        try:
+            self._committer.commit(record, self._hammers)
+        except StoreError as error:
+            self.failure = error
+            raise
         self._newest = number
         if record.changes:
             self._alerts_changed()
-            log_changes(record.changes)
-
-    def _commit(self, record: StepRecord) -> None:
-        refused = 0
-        while True:
-            try:
-                self._store.commit(record)
-                return
-            except (StoreLost, Unstorable) as error:
-                self.failure = error
-                raise
-            except StoreError as error:
-                if refused % LOG_EVERY_REFUSALS == 0:
-                    _log.error(
-                        "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"
-                    )
-                refused += 1
-                if self._wait(RETRY_S):
-                    raise
+            log_changes(found.changes)
 
     def _write_tables(self, folder: Path, number: int, record: StepRecord) -> None:
         """Write a file for each table that has rows; a repetition replaces it."""

@@ -28,7 +28,8 @@ NO_HAMMER: Final = "", ""
 class Decoder:
     """Decodes messages into the intake; used by the worker's thread only.
 
-    `check` raises Rejected for a message that must not be processed. `sources`: mapped topics.
+    `check` raises Rejected for a message that must not be processed. `sources`: mapped topics. `is_own` returns whether
+    a hammer is processed here: what a mapped message says of others is passed over.
     """
 
     def __init__(
@@ -37,6 +38,7 @@ class Decoder:
         intake: Intake,
         check: Callable[[Message], None] = lambda _message: None,
         sources: Sources | None = None,
+        is_own: Callable[[Key], bool] = lambda _key: True,
     ) -> None:
         self._prefix = settings.mqtt.prefix
         self._max_ahead_ns = instant.seconds(settings.intake.max_ahead_s)
@@ -44,6 +46,7 @@ class Decoder:
         self._intake = intake
         self._check = check
         self._sources = sources or Sources({})
+        self._is_own = is_own
         self._scanner = Scanner()
         self._limit = StepLimit()
         self._postponed = Postponed()
@@ -114,21 +117,23 @@ class Decoder:
         keys, events, rejects = mapped.map(message, taken, received, latest)
         step.requests += mapped.take_requests()
         for error, key, private in rejects:
-            step.reject(message.topic, b"" if private else message.payload, error, key)
+            if self._is_own(key or NO_HAMMER):
+                step.reject(message.topic, b"" if private else message.payload, error, key)
         if events or not samples.keys().isdisjoint(keys):
             self._decode_samples(samples, step)
             samples = {}
         if events or mapped.spans_much:
             self._add_mapped(mapped, step)
         for event in events:
-            if self._admit((event.site, event.hammer), message, 1, step):
+            key = event.site, event.hammer
+            if self._is_own(key) and self._admit(key, message, 1, step):
                 self._add_part(HammerEvent(event, message, received), step)
         return samples
 
     def _add_mapped(self, mapped: MappedMessages, step: Step) -> None:
         """Add the rows of mapped messages to the step."""
         for part in mapped.take():
-            if self._admit(part.key, part.messages[0], len(part.rows), step):
+            if self._is_own(part.key) and self._admit(part.key, part.messages[0], len(part.rows), step):
                 self._add_part(part, step)
 
     def _admit(self, key: Key, message: Message, count: int, step: Step) -> bool:

@@ -1,6 +1,8 @@
 """The data of one step, from the messages taken to what is committed."""
 
 import json
+from collections.abc import Mapping
+from dataclasses import replace
 from math import isfinite
 from typing import Any
 
@@ -11,6 +13,8 @@ from strikewatch.core.bout import AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
 from strikewatch.core.stretch import AttributedStretch
+from strikewatch.engine.alert_tracker import AlertTracker
+from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import Rejected
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.reasons import explain
@@ -39,6 +43,28 @@ class Step:
         self.requests: list[tuple[str, bytes]] = []
         self.postponed_hammers: set[Key] = set()
         self.held_ns = 0
+
+    @property
+    def applied(self) -> list[Event]:
+        """The events that took effect, each with the time at which it did."""
+        return [
+            replace(event, applied=event.effective) for portion in self.portions for event in portion.events
+        ]
+
+    def add_result(self, result: StepResult, tracker: AlertTracker) -> None:
+        """Add what the detectors have found in the portions."""
+        self.bouts += result.bouts()
+        self.stretches += result.stretches()
+        self.changes += tracker.apply(result.findings, result.on_duty, self.received)
+        for portion in self.portions:
+            self.changes += tracker.withdraw_unconfirmed(portion.key, portion.watermark)
+
+    def add_look_ahead(self, result: StepResult, until: Mapping[Key, Instant], tracker: AlertTracker) -> None:
+        """Add what a look-ahead has found; `until`: how far it went for each hammer."""
+        for finding in result.findings:
+            self.changes += tracker.apply(
+                [finding], result.on_duty, self.received, looked_ahead_to=until[finding.key]
+            )
 
     def reject(self, topic: str, payload: bytes, error: Rejected, key: Key | None) -> None:
         """Reject a payload."""

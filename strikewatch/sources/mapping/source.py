@@ -186,7 +186,7 @@ class Source:
             if self.table.payload == "jsonl":
                 tree = _good_lines(tree, route.key, message)
             if self._records:
-                self._take_all(route.words, tree, message)
+                self._take_all(route, tree, message)
             else:
                 self._take(route.words, (tree,), tree, message)
             if message.unmatched:
@@ -195,10 +195,12 @@ class Source:
             message.reject(error, route.key)
         message.finish()
 
-    def _take_all(self, words: Words, tree: Any, message: Message) -> None:
+    def _take_all(self, route: Route, tree: Any, message: Message) -> None:
         """Take every record of a message."""
         number = -1
-        for number, (own_words, frame, record) in enumerate(records_at(tree, self._records, words, (tree,))):
+        for number, (own_words, frame, record) in enumerate(
+            records_at(tree, self._records, route.words, (tree,))
+        ):
             if number >= strict_json.MAX_ROWS:
                 raise Rejected("too_large", f"{self.table.record_path}: more than {number} records")
             try:
@@ -207,7 +209,7 @@ class Source:
                 if error.reason == "too_large":
                     raise
                 message.unmatched = False
-                message.reject(Rejected(error.reason, f"record {number}: {error.detail}"), None)
+                message.reject(Rejected(error.reason, f"record {number}: {error.detail}"), route.key)
         if number < 0:
             raise Rejected("no_record", f"{self.table.record_path}: is not in this payload{_there(tree)}")
 

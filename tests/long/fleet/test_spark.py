@@ -4,7 +4,6 @@ Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/flee
 """
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +15,7 @@ import strikewatch
 from strikewatch.errors import InputError
 from strikewatch.fleet.rates import rates
 from strikewatch.fleet.replay import replay_fleet
-from strikewatch.fleet.spark import session, table, workers
+from strikewatch.fleet.spark import table, workers
 from strikewatch.fleet.table_source import replay_table, save_recordings
 from strikewatch.review import rates as review_rates
 from strikewatch.review.data.attribution import from_replay
@@ -32,12 +31,6 @@ pytestmark = [
     pytest.mark.filterwarnings("default::ResourceWarning"),
     pytest.mark.filterwarnings("ignore:PySpark does not yet fully support pandas:FutureWarning"),
 ]
-
-
-@pytest.fixture(scope="module")
-def spark() -> "Iterator[SparkSession]":
-    with session("local[2]", spark_driver_memory="512m") as spark:
-        yield spark
 
 
 @pytest.fixture(scope="module")
@@ -132,6 +125,10 @@ def test_rows_and_columns_that_a_table_lacks_are_named(spark: "SparkSession", tm
     ):
         with pytest.raises(InputError, match=named):
             save_recordings(bad, tmp_path / "recordings")
+    events = spark.createDataFrame([("s", "HB-01", "{")], "site string, hammer string, record string")
+    with pytest.raises(InputError, match=r"1 rows .* not JSON objects"):
+        save_recordings(good, tmp_path / "recordings", events)
+    assert not list((tmp_path / "recordings").rglob("samples.parquet"))  # nothing is saved
     odd = good.withColumn("hammer", functions.lit("../HB 1"))
     assert save_recordings(odd, tmp_path / "recordings") == 1
     (saved,) = (tmp_path / "recordings").rglob("samples.parquet")

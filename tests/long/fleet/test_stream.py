@@ -4,7 +4,7 @@ Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/flee
 """
 
 import json
-from collections.abc import Iterator
+from base64 import b64encode
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from strikewatch.errors import InputError
-from strikewatch.fleet.spark import session
 from strikewatch.fleet.streaming.engine import StreamSettings
-from strikewatch.fleet.streaming.messages import from_kafka, from_records, keyed
+from strikewatch.fleet.streaming.messages import SCHEMA, from_files, from_kafka, from_records, keyed
 from strikewatch.settings.tree import Settings
 from tests.fleet.test_streaming import mapped
 from tests.long.fleet.kills import run
@@ -26,46 +25,82 @@ pytestmark = [
     pytest.mark.filterwarnings("default::ResourceWarning"),
     pytest.mark.filterwarnings("ignore:PySpark does not yet fully support pandas:FutureWarning"),
 ]
-RECORD = "key binary, value binary, offset long, timestamp timestamp, headers array<struct<key:string,value:binary>>"
-MESSAGE = "topic string, value binary, offset long, received_ns long, retained boolean, refused string"
-
-
-@pytest.fixture(scope="module")
-def spark() -> "Iterator[SparkSession]":
-    with session("local[1]", spark_driver_memory="512m") as spark:
-        yield spark
+RECORD = (
+    "key binary, value binary, partition int, offset long, timestamp timestamp, "
+    "headers array<struct<key:string,value:binary>>"
+)
+MESSAGE = SCHEMA.format(value="binary")
 
 
 def test_records_of_kafka_are_messages(spark: "SparkSession") -> None:
     at = datetime(2026, 3, 4, 6, tzinfo=UTC)
     headers = [("topic", b"strikewatch/a/HB-01/samples"), ("received_ns", b"1772604000000000001")]
     records = [
-        (b"a/HB-01", b"{}", 5, at, [*headers, ("retained", b"true")]),
-        (b"strikewatch/a/HB-02/events", None, 6, at, [("refused", b"payload of 9 bytes")]),
-        (None, b"x", 7, at, None),
+        (b"a/HB-01", b"{}", 3, 5, at, [*headers, ("retained", b"true")]),
+        (b"strikewatch/a/HB-02/events", None, 3, 6, at, [("refused", b"payload of 9 bytes")]),
+        (None, b"x", 3, 7, at, None),
+        (b"\xff", b"x", 3, 8, at, [("received_ns", b"soon")]),
     ]
     found = from_records(spark.createDataFrame(records, RECORD))
     arrived = 1_772_604_000_000_000_000
     assert [tuple(row) for row in found.collect()] == [
-        ("strikewatch/a/HB-01/samples", b"{}", 5, arrived + 1, True, None),
-        ("strikewatch/a/HB-02/events", None, 6, arrived, None, "payload of 9 bytes"),
-        (None, b"x", 7, arrived, None, None),
+        ("strikewatch/a/HB-01/samples", b"{}", 3, 5, arrived + 1, True, None),
+        ("strikewatch/a/HB-02/events", None, 3, 6, arrived, None, "payload of 9 bytes"),
+        (None, b"x", 3, 7, arrived, None, None),
+        ("\ufffd", b"x", 3, 8, arrived, None, None),  # not written by the bridge
     ]
     hammers = keyed(found, StreamSettings.of(Settings()), 4).select("hammer").collect()
-    assert [row["hammer"] for row in hammers] == ["a/HB-01", "a/HB-02", ""]
+    assert [row["hammer"] for row in hammers] == ["a/HB-01", "a/HB-02", "", ""]
 
 
 def test_a_mapped_message_is_repeated_for_each_of_its_hammers(spark: "SparkSession", tmp_path: Path) -> None:
     units = [{"unit": name, "at": 1, "on": True} for name in ("HB-01", "HB-02")]
     messages = [
-        ("plant/gateway", json.dumps({"units": units}).encode(), 1, None, None, None),
-        ("strikewatch/a/HB-02/events", None, 2, None, None, None),
+        ("plant/gateway", json.dumps({"units": units}).encode(), None, 1, None, None, None),
+        ("strikewatch/a/HB-02/events", None, None, 2, None, None, None),
     ]
     found = keyed(spark.createDataFrame(messages, MESSAGE), mapped(tmp_path), 4).collect()
     assert [(row["topic"], row["hammer"]) for row in found] == [
         ("plant/gateway", "fennick-hollow/HB-01"),
         ("plant/gateway", "fennick-hollow/HB-02"),
         ("strikewatch/a/HB-02/events", "a/HB-02"),
+    ]
+
+
+def test_a_topic_that_names_no_possible_hammer_is_of_none(spark: "SparkSession") -> None:
+    """Its message is then rejected, and the reject kept."""
+    names = "a/HB-01", "a b/HB-01", "a/.HB", "a/HB-01\n", "a/b/c"
+    messages = [
+        (f"strikewatch/{name}/samples", b"{}", None, k, None, None, None) for k, name in enumerate(names)
+    ]
+    messages.append(("strikewatch/a/HB-01/samples\n", b"{}", None, 9, None, None, None))
+    found = keyed(spark.createDataFrame(messages, MESSAGE), StreamSettings.of(Settings()), 4).collect()
+    assert [row["hammer"] for row in found] == ["a/HB-01", "", "", "", "", ""]
+
+
+def test_what_cannot_be_read_in_a_file_becomes_a_message_that_is_rejected(
+    spark: "SparkSession", tmp_path: Path
+) -> None:
+    lines = [
+        json.dumps({"topic": "a", "offset": 1, "value_base64": b64encode(b"\xff\0").decode()}),
+        json.dumps({"topic": "a", "offset": 2, "value_base64": "not base64!"}),
+        "not JSON",
+    ]
+    (tmp_path / "incoming").mkdir()
+    (tmp_path / "incoming" / "one.json").write_text("\n".join(lines), encoding="utf-8")
+    query = (
+        from_files(spark, tmp_path / "incoming", "json", 1)
+        .writeStream.format("memory")
+        .queryName("read")
+        .trigger(availableNow=True)
+        .start()
+    )
+    query.awaitTermination()
+    found = spark.table("read").orderBy("offset").collect()
+    assert [(row["topic"], bytes(row["value"])) for row in found] == [
+        (None, b"not JSON"),
+        ("a", b"\xff\0"),
+        ("a", b"not base64!"),
     ]
 
 
