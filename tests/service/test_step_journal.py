@@ -200,7 +200,7 @@ def test_a_message_that_kills_the_process_is_set_aside_and_nothing_else_is_lost(
             ("fennick-hollow/HB-04", 1)
         ]
         assert processor.query("select count(*) from events") == [(0,)]
-        processor.kill()  # it was acknowledged, and does not come again
+        assert processor.stop() == 0  # it was acknowledged, and does not come again
         processor.start()
         rest(gateway, "HB-03", start, 60, 70)
         processor.wait_until_processed("HB-03", start + 65 * SECOND)
