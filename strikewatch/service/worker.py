@@ -215,7 +215,7 @@ class Worker:
             if any(one.restore(each.record, each.onset) for one in (self._store_monitor, self._session)):
                 continue
             alert = each.alert()
-            self._tracker.restore(key, alert, each.ahead, self._look_ahead_runner.reach(alert))
+            self._tracker.restore(key, alert, each.ahead, self._look_ahead.reach(alert))
 
     def _advance(self, step: Step) -> list[Portion]:
         """Advance the hammers of a step; return the portions that `_set_flooding_aside` removed from it."""
