@@ -22,8 +22,8 @@ MAX_PROCESSES: Final = 4
 """The slowest detector takes about a quarter of the whole."""
 
 PLAIN_NUMBA: Final = (
-    f"It takes two to three times as long with this version of numba, {version('numba')}; it is quickest with "
-    f"{'.'.join(map(str, compiler.NUMBA_SERIES))}. Results are the same."
+    f"With this version of numba, {version('numba')}, it takes more than twice as long as with "
+    f"{'.'.join(map(str, compiler.NUMBA_SERIES))}; results are the same."
 )
 
 

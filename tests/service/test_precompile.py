@@ -102,5 +102,5 @@ def test_the_first_start_says_that_this_numba_takes_longer(monkeypatch: pytest.M
     for quick in (True, False):
         monkeypatch.setattr(precompile.compiler, "COMPILES_WHOLE", quick)
         precompile.precompile(said.append, stopped=lambda: True)
-    assert [text.split()[0] for text in said] == ["First", "First", "It"]
+    assert [text.split()[0] for text in said] == ["First", "First", "With"]
     assert "0.68" in said[-1]
