@@ -27,7 +27,7 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema import tables
 from tests.fleet.messages import Sent, Shard, alerts_of, cut, messages_of
 from tests.goldens.bless import GOLDEN, NAMES, SHIFTS
-from tests.service.test_held_flood import PuttingBack
+from tests.service.bench import GivenMessages
 
 SITE, HAMMER = KEY = "fennick-hollow", "HB-01"
 NOW_MS = parse("2026-03-04T06:00:00Z") // 1_000_000
@@ -58,7 +58,7 @@ def processed(
     folder: Path, settings: Settings, batches: Sequence[Sequence[tuple[str, bytes]]], end_ms: int
 ) -> list[tuple[str, str, str | None]]:
     """Return what the processor of a site finds in the messages, and in a minute in which nothing comes."""
-    now, source, store = end_ms * 1_000_000, PuttingBack(), Store(folder / "watch.db")
+    now, source, store = end_ms * 1_000_000, GivenMessages(), Store(folder / "watch.db")
     clock = lambda: now  # noqa: E731
     worker = Worker(
         *(settings, store, source),

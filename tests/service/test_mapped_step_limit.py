@@ -14,8 +14,8 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping import Sources, check_tables
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
+from tests.service.bench import GivenMessages
 from tests.service.test_admission import RECEIVED
-from tests.service.test_held_flood import PuttingBack
 from tests.service.test_step_limit import stored
 
 ROWS = 10_000
@@ -58,10 +58,10 @@ def logged(first: int, last: int, hammer: str = "HB-66") -> list[dict[str, Any]]
     ]
 
 
-def process(path: Path, messages: Sequence[Message]) -> tuple[Worker, PuttingBack]:
+def process(path: Path, messages: Sequence[Message]) -> tuple[Worker, GivenMessages]:
     tables, problems = check_tables(tomllib.loads(TABLES))
     assert not problems
-    source = PuttingBack()
+    source = GivenMessages()
     source.coming += messages
     store = Store(path)
     worker = Worker(
@@ -84,7 +84,7 @@ def process(path: Path, messages: Sequence[Message]) -> tuple[Worker, PuttingBac
 def test_no_step_has_much_of_it_and_the_alerts_are_those_of_small_messages(tmp_path: Path) -> None:
     other = logged(ROWS - 10, ROWS, "HB-03")
     _, source = process(tmp_path / "one.db", [message("logger/1", [*logged(0, ROWS), *other])])
-    assert source.acknowledged == 1
+    assert len(source.acknowledged) == 1
     alerts, commits = stored(tmp_path / "one.db")
     assert len(alerts) > ROWS // 4
     sizes = [len(commit.get("HB-66", ())) for commit in commits]
@@ -100,7 +100,7 @@ def test_no_step_has_much_of_it_and_the_alerts_are_those_of_small_messages(tmp_p
 def test_it_is_mapped_once_so_that_nothing_is_counted_twice(tmp_path: Path) -> None:
     payload = [{"t": 1, "h": "HB-66", "oil": "x"}, *logged(0, ROWS)]
     worker, source = process(tmp_path / "one.db", [message("logger/1", payload)])
-    assert source.acknowledged == 1
+    assert len(source.acknowledged) == 1
     assert sum(worker.rejected.values()) == 1
     [health] = [health for health in worker.source_health if health.name == "logger"]
     assert (health.messages, health.values) == (1, 2 * ROWS)
@@ -116,7 +116,7 @@ def test_what_follows_it_waits_for_its_last_row(tmp_path: Path) -> None:
         message("strikewatch/fennick-hollow/HB-66/samples", sample),
     ]
     worker, source = process(tmp_path / "one.db", [message("logger/1", logged(0, ROWS)), *following])
-    assert source.acknowledged == 4
+    assert len(source.acknowledged) == 4
     assert not worker.rejected
     _, commits = stored(tmp_path / "one.db")
     times = [at for commit in commits for at in commit.get("HB-66", ())]

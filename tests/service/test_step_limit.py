@@ -178,7 +178,7 @@ def test_small_messages_that_are_scanned_together_are_decoded_once(
     messages = [message("HB-66", block(k, k + 10)) for k in range(0, ROWS, 10)]
     process(tmp_path / "known.db", [messages[0]])
     _, source = process(tmp_path / "known.db", messages[1:])
-    assert source.acknowledged == len(messages) - 1
+    assert len(source.acknowledged) == len(messages) - 1
     assert len(decoded) == 1  # of a hammer that is not known yet
     _, commits = stored(tmp_path / "known.db")
     times = [at for commit in commits for at in commit.get("HB-66", ())]

@@ -13,13 +13,14 @@ from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema.tables import arrived
-from tests.service.test_admission import RECEIVED, Source
+from tests.service.bench import GivenMessages
+from tests.service.test_admission import RECEIVED
 
 
 def test_a_row_after_a_gap_is_recorded_though_no_message_follows(tmp_path: Path) -> None:
     """Nothing else happens on the site when it is released."""
     now = 0
-    source = Source()
+    source = GivenMessages()
     store = Store(tmp_path / "watch.db")
     worker = Worker(
         Settings(),
