@@ -224,8 +224,9 @@ def _count_end(known: dict[bytes, tuple[int, int]], found: bytes) -> None:
 
 def _digest(message: Message) -> bytes:
     """Return a digest that the message has at each delivery."""
-    topic = message.topic.encode(errors="surrogatepass")
-    return blake2b(b"%b\0%b" % (topic, message.payload), digest_size=_DIGEST_BYTES).digest()
+    digest = blake2b(message.topic.encode(errors="surrogatepass") + b"\0", digest_size=_DIGEST_BYTES)
+    digest.update(message.payload)  # not joined: it may have 16 MB
+    return digest.digest()
 
 
 def _short(text: str) -> bytes:
