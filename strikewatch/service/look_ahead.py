@@ -64,7 +64,7 @@ class LookAhead:
         return max(min([due, *(event.effective for event in later[:1])]) - newest, 0)
 
     def reach(self, alert: Alert) -> Instant:
-        """Return how far from the newest row a look-ahead must have gone to find the steps of an alert, at most."""
+        """Return how far a look-ahead that found the steps of an alert went at least; rows up to there decide."""
         key = alert.site, alert.hammer
         newest = self._newest(key)
         known = alert.onset if alert.cleared is None else alert.cleared

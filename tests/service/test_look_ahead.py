@@ -154,8 +154,10 @@ def fire_through_a_gap(
         site.clocks.true += SECOND
         send(site.clocks.true, False)
         site.turn()
-    of_spot = [message for message in site.office.messages if '"same_spot"' in message.body]
-    return list(dict.fromkeys((message.step, message.name) for message in of_spot))
+    of_spot = (
+        "select step, message from outbox where body like '%\"same_spot\"%' and state = 'sent' order by seq"
+    )
+    return [(step, name) for step, name in site.query(of_spot)]
 
 
 @pytest.mark.parametrize("restart", [False, True], ids=["same process", "restarted"])

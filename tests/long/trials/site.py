@@ -77,11 +77,9 @@ class RecordingReceiver:
 
     clocks: Clocks
     received: list[tuple[Instant, str, Mapping[str, Any]]] = field(default_factory=list)
-    messages: list[Message] = field(default_factory=list)
 
     def send(self, message: Message, now: Instant) -> SendResult:
         del now
-        self.messages.append(message)
         self.received.append((self.clocks.true, message.step, json.loads(message.body)))
         return SendResult(True, "taken")
 
