@@ -37,7 +37,7 @@ _ON_THIS_MACHINE: Final = {
     "spark.sql.shuffle.partitions": "8",
 }
 
-_CONF: Final = Path(__file__).parent / "conf"
+CONF: Final = Path(__file__).parent / "conf"
 """Spark's configuration where Strikewatch starts it: errors only in its log."""
 
 _USUAL_LINES: Final = (
@@ -98,7 +98,7 @@ def session(master: str | None = None, *, verbose: bool = False, **options: str)
         )
     os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
     if not (submitted or verbose):
-        os.environ.setdefault("SPARK_CONF_DIR", str(_CONF))
+        os.environ.setdefault("SPARK_CONF_DIR", str(CONF))
     builder = SparkSession.builder.appName("strikewatch")
     given = {name.replace("_", "."): value for name, value in options.items()}
     for name, value in {**({} if submitted else _ON_THIS_MACHINE), **_ALWAYS, **given}.items():

@@ -124,7 +124,8 @@ class _Stream:
             self._started.set()
             _log.info("stream_started", stream=self._stream_id(), shards=shards)
             self._watch(query, sink)
-            busy.acquire(timeout=STOP_S)  # between two micro-batches, if that does not take too long
+            if busy.acquire(timeout=STOP_S):  # between two micro-batches, if that does not take too long
+                busy.release()  # the next one may have begun: Spark would wait for it forever
             logging.getLogger("py4j").setLevel(logging.CRITICAL)  # it complains of the one that is cut off
             with suppress(*jvm_errors()):
                 query.stop()  # a micro-batch that is cut off is repeated after the next start

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from strikewatch.fleet.spark import session
+from tests.long.fleet.kills import SHORT_JVM
 
 if TYPE_CHECKING:
     from pyspark.sql import SparkSession
@@ -13,5 +14,5 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="session")
 def spark() -> "Iterator[SparkSession]":
-    with session("local[2]", spark_driver_memory="512m") as spark:
+    with session("local[2]", spark_driver_memory="512m", **SHORT_JVM) as spark:
         yield spark

@@ -7,6 +7,7 @@ random instants, and start again from the checkpoint.
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -18,11 +19,14 @@ from pathlib import Path
 
 from sqlalchemy import create_engine, select
 
+from strikewatch.fleet.spark import CONF
 from strikewatch.storage.schema import tables
 from tests.fleet.messages import Sent, alerts_of, messages_of
 from tests.goldens.bless import GOLDEN, SHIFTS
 
 SHARDS = "4"
+SHORT_JVM = {"spark.driver.extraJavaOptions": "-XX:TieredStopAtLevel=1 -XX:+UseSerialGC"}
+"""Options of a JVM that lives for seconds: without the compiler that pays only later."""
 IDLE_S = 8.0
 """Without a new micro-batch of data for so long, all is done."""
 
@@ -61,6 +65,11 @@ class Trial:
             f'secret_file = "{folder / "secret"}"\n',
             encoding="utf-8",
         )
+        (folder / "conf").mkdir()
+        (folder / "conf" / "spark-defaults.conf").write_text(
+            "".join(f"{name} {value}\n" for name, value in SHORT_JVM.items()), encoding="utf-8"
+        )
+        shutil.copy(CONF / "log4j2.properties", folder / "conf")
         (folder / "secret").write_text("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw", encoding="utf-8")
 
     def send(self, first: int, last: int) -> None:
@@ -94,7 +103,10 @@ class Trial:
             *("--shards", SHARDS, "--batch-limit", "1", "--trigger", "0.2"),
         ]
         with (self.folder / "log").open("ab") as log:
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
+            environment = {**os.environ, "SPARK_CONF_DIR": str(self.folder / "conf")}
+            self.process = subprocess.Popen(
+                command, stdout=log, stderr=log, env=environment, start_new_session=True
+            )
 
     def kill(self) -> None:
         """Kill the driver, Spark and its workers at once."""

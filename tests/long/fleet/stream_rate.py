@@ -28,8 +28,8 @@ SHARDS = 8
 GIVEN = StreamSettings.of(load(given={"intake": {"max_hammers": 10**6, "max_hammers_per_site": 10**6}}))
 PER_BATCH = 4
 """Blocks of each hammer in a micro-batch on Spark, as while a backlog is read."""
-WARM = 2
-"""Micro-batches before the measurement: workers start and load the compiled detectors."""
+WARM = 4
+"""Micro-batches before the measurement: workers load the detectors, and the JVM compiles what it runs often."""
 
 
 def block(hammer: int, number: int) -> tuple[str, bytes]:

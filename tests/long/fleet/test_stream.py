@@ -110,7 +110,7 @@ def test_without_the_source_of_kafka_the_remedy_is_named(spark: "SparkSession") 
 
 
 def test_a_killed_stream_continues_without_missing_or_repeating_an_alert(tmp_path: Path) -> None:
-    result = run(tmp_path, kills=1, shift="hired-out", per_file=180)
+    result = run(tmp_path, kills=1, per_file=270)
     assert result.passed, result
     log = (tmp_path / "log").read_text(encoding="utf-8")
     lines = [line for line in log.splitlines() if "[info" not in line and "[warning" not in line]
