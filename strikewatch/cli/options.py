@@ -260,3 +260,10 @@ def shifts(*, required: bool, count: int = -1) -> Decorator:
         callback=lambda _context, _param, given: [given] if count == 1 else [*given],
     )
     return _all([paths, *_HOW_TO_READ])
+
+
+master: Final = click.option(
+    "--master",
+    metavar="MASTER",
+    help="Spark's master, such as local[2] (default: all cores of this machine, or what spark-submit gives).",
+)

@@ -1,8 +1,7 @@
 """`strikewatch fleet`: recordings of many hammers, replayed and reviewed on Apache Spark."""
 
-import logging
 from argparse import Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,18 +10,13 @@ from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
+from strikewatch.cli.fleet_live import bridge, stream
 from strikewatch.cli.output import plain_table
 from strikewatch.cli.settings_file import load_settings
 from strikewatch.errors import InputError
 
 if TYPE_CHECKING:
     from pyspark.sql import DataFrame, SparkSession
-
-_master = click.option(
-    "--master",
-    metavar="MASTER",
-    help="Spark's master, such as local[2] (default: all cores of this machine, or what spark-submit gives).",
-)
 
 
 @shared.group("strikewatch fleet replay recordings/ --to fleet/", "strikewatch fleet rates fleet/ --by site")
@@ -31,6 +25,10 @@ def fleet(options: Namespace) -> None:
 
     Needs Java 17 and `pip install 'strikewatch[spark]'`. See `strikewatch guide fleet`.
     """
+
+
+fleet.add_command(bridge)
+fleet.add_command(stream)
 
 
 @fleet.command(
@@ -47,7 +45,7 @@ def fleet(options: Namespace) -> None:
 )
 @shared.config
 @shared.as_json("one object")
-@_master
+@shared.master
 def replay(options: Namespace) -> int:
     """Replay recordings that are new or have changed into a folder of Parquet tables.
 
@@ -103,7 +101,7 @@ def replay(options: Namespace) -> int:
 @shared.shifts(required=True)
 @click.option("--to", "to", type=shared.PATH, metavar="FOLDER", required=True, help="A new folder.")
 @shared.as_json("one object")
-@_master
+@shared.master
 def compact(options: Namespace) -> int:
     """Join many small recordings: one for each hammer and month, which replays faster.
 
@@ -149,7 +147,7 @@ def compact(options: Namespace) -> int:
     help="CSV: site, hammer, and what to group by: region, model, …",
 )
 @shared.as_json()
-@_master
+@shared.master
 def rates(options: Namespace) -> None:
     """Show how often each fault of operators occurs over a fleet.
 
@@ -166,128 +164,6 @@ def rates(options: Namespace) -> None:
             output.print_json(_rows(found))
         else:
             _show(list(options.by), _rows(found))
-
-
-@fleet.command("bridge", cls=shared.Command, examples=("strikewatch fleet bridge --config strikewatch.toml",))
-@shared.config
-def bridge(options: Namespace) -> None:
-    """Copy the messages of the MQTT broker to Apache Kafka until it is stopped.
-
-    A message is acknowledged only once Kafka has it. Needs `pip install 'strikewatch[kafka]'`; see the settings of
-    `kafka`.
-    """
-    loaded = load_settings(options.config)
-    import signal
-    import threading
-
-    from strikewatch.fleet.bridge import run_bridge
-    from strikewatch.sinks import log
-
-    log.set_up(loaded.log)
-    stopping = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stopping.set())
-    run_bridge(loaded, stopping)
-
-
-@fleet.command(
-    "stream",
-    cls=shared.Command,
-    examples=(
-        "strikewatch fleet stream --files incoming/ --checkpoint checkpoint/",
-        "strikewatch fleet stream --kafka broker-1:9092 --checkpoint s3a://fleet/checkpoint",
-    ),
-)
-@click.option(
-    "--files",
-    type=shared.PATH,
-    metavar="FOLDER",
-    help="Read messages from the files that are moved into a folder.",
-)
-@click.option(
-    "--format", "form", type=click.Choice(["json", "parquet"]), default="json", help="Form of the files."
-)
-@click.option("--kafka", metavar="HOST:PORT,…", help="Read messages from Apache Kafka at these servers.")
-@click.option("--topic", metavar="NAME", default="strikewatch", help="Kafka's topic (default: strikewatch).")
-@click.option(
-    "--kafka-option",
-    "kafka_options",
-    metavar="NAME=VALUE",
-    multiple=True,
-    help="An option of Spark's Kafka source, such as kafka.security.protocol=SSL. Repeatable.",
-)
-@click.option(
-    "--checkpoint",
-    metavar="FOLDER",
-    required=True,
-    help="Where positions and states are kept; every node must reach it.",
-)
-@click.option(
-    "--to", "to", type=shared.PATH, metavar="FOLDER", help="Also write alerts and work as Parquet tables."
-)
-@click.option(
-    "--trigger",
-    "trigger_s",
-    type=click.FloatRange(0.1, 3600),
-    default=1.0,
-    metavar="S",
-    help="Seconds between micro-batches (default: 1).",
-)
-@click.option(
-    "--batch-limit",
-    type=click.IntRange(1),
-    metavar="N",
-    help="Most files (default 100) or Kafka messages (default 50,000) in a micro-batch.",
-)
-@click.option(
-    "--shards",
-    type=click.IntRange(1, 65_536),
-    metavar="N",
-    help="Parts that the hammers are divided among, at least as many as cores (default: 16). Fixed in a checkpoint.",
-)
-@shared.config
-@_master
-def stream(options: Namespace) -> None:
-    """Find faults in the live messages of a fleet, on Spark's Structured Streaming, until it is stopped.
-
-    Alerts go to the database of the settings, and from there to the endpoints, exactly as from `strikewatch run`. After
-    a failure the stream continues from its checkpoint: no alert is missing, and none is sent as another one.
-    """
-    if (options.files is None) == (options.kafka is None):
-        raise InputError("give either --files FOLDER or --kafka HOST:PORT")
-    if options.files is not None and not options.files.is_dir():
-        raise InputError(f"{options.files}: no such folder; create it, and move files of messages into it")
-    kafka_options = _named_values(options.kafka_options)
-    settings = load_settings(options.config)
-    from strikewatch.fleet.spark import session
-    from strikewatch.fleet.streaming.engine import StreamSettings
-    from strikewatch.fleet.streaming.messages import from_files, from_kafka
-    from strikewatch.fleet.streaming.query import OPTIONS
-    from strikewatch.fleet.streaming.run import Place, run_stream
-    from strikewatch.service.precompile import precompile
-    from strikewatch.sinks import log
-
-    StreamSettings.of(settings)  # refuses sources that cannot be mapped before Spark starts
-    log.set_up(settings.log)
-    for library in ("py4j", "numexpr"):
-        logging.getLogger(library).setLevel(logging.WARNING)
-    precompile(lambda text: output.notes().print(text, style="dim"))
-
-    def messages(spark: "SparkSession") -> "DataFrame":
-        if options.files is not None:
-            return from_files(spark, options.files.absolute(), options.form, options.batch_limit or 100)
-        return from_kafka(spark, options.kafka, options.topic, options.batch_limit or 50_000, kafka_options)
-
-    place = Place(options.checkpoint, options.to, options.shards)
-    with session(options.master, verbose=options.verbose, **OPTIONS) as spark:
-        run_stream(spark, settings, messages, place, options.trigger_s)
-
-
-def _named_values(texts: Sequence[str]) -> dict[str, str]:
-    found = dict(text.partition("=")[::2] for text in texts)
-    if bad := [text for text in texts if "=" not in text]:
-        raise InputError(f"--kafka-option {bad[0]}: give NAME=VALUE")
-    return found
 
 
 @fleet.command(

@@ -103,7 +103,7 @@ class CanFileLog(CanLog):
                     message.timestamp -= start_s
                     yield message
                 return
-            except (ValueError, IndexError, KeyError, TypeError, NotImplementedError) as error:
+            except (ValueError, IndexError, KeyError, TypeError, RuntimeError) as error:
                 if lines.number <= len(header):
                     raise InputError(f"{self.path}: not a log of this format ({error})") from None
                 shown = lines.last[:80].strip()
