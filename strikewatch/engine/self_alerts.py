@@ -110,13 +110,6 @@ class SelfAlert:
         return alert
 
 
-class DiskFullAlert(SelfAlert):
-    """The `disk_full` alert of each site."""
-
-    def __init__(self) -> None:
-        super().__init__(DISK_FULL)
-
-
 def _change(step: Step, alert: Alert) -> Change:
     id_ = alert_id(alert.site, alert.fault, alert.onset)
     return Change(

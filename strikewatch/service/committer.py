@@ -1,18 +1,26 @@
-"""Commit steps until the database has them: the broker keeps what follows while it refuses."""
+"""Commit steps until the database has them: the broker keeps what follows while it refuses.
 
-from collections.abc import Callable, Iterable
+While the database cannot be written, alerts about it are logged and sent to every endpoint at once, and stored with
+the step that waits.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import count
-from typing import Final
+from typing import Any, Final
 
 import structlog
 
+from strikewatch.core.alert import Change
 from strikewatch.core.batch import Key
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.engine.self_alerts import DATABASE_UNAVAILABLE, DISK_FULL, SelfAlert
 from strikewatch.errors import StoreError, StoreLost, Unstorable
 from strikewatch.service.step_journal import Phase, StepJournal
-from strikewatch.service.store_monitor import StoreMonitor
+from strikewatch.sinks.log import log_changes
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
+from strikewatch.storage.outbox.messages import Message, queued_messages
 
 _log: Final = structlog.get_logger("worker")
 
@@ -25,27 +33,65 @@ UNSTORABLE_REMEDY: Final = (
 )
 LOG_EVERY_REFUSALS: Final = 60
 """A refused commit is logged once in this many attempts."""
+UNAVAILABLE_NS: Final = 10 * SECOND
+"""Shorter refusals, such as while the database is copied, raise no alert."""
+
+SendUrgent = Callable[[Sequence[tuple[str, Message]]], None]
+"""Called with (endpoint, message) to be sent before they are stored."""
 
 
 class Committer:
-    """Commits steps; used by the worker's thread only. `wait(s)` waits for up to s and returns whether to stop.
+    """Commits steps, and raises the alerts about the database; used by the worker's thread only.
 
-    `unstorable_remedy`: what is logged if the database refuses the data of a step in particular.
+    `monotonic` returns ns. `wait(s)` waits for up to s and returns whether to stop. `unstorable_remedy`: what is
+    logged if the database refuses the data of a step in particular.
     """
 
     def __init__(
         self,
         store: Store,
         journal: StepJournal,
-        monitor: StoreMonitor,
+        send_urgent: SendUrgent,
+        monotonic: Callable[[], Instant],
         wait: Callable[[float], bool],
         unstorable_remedy: str = UNSTORABLE_REMEDY,
     ) -> None:
-        self._unstorable_remedy = unstorable_remedy
         self._store = store
         self._journal = journal
-        self._monitor = monitor
+        self._send_urgent = send_urgent
+        self._monotonic = monotonic
         self._wait = wait
+        self._unstorable_remedy = unstorable_remedy
+        self._disk_full = SelfAlert(DISK_FULL)
+        self._unavailable = SelfAlert(DATABASE_UNAVAILABLE)
+        self._refusing_since: Instant | None = None
+        self._unsent: list[Change] = []
+
+    def restore(self, record: Mapping[str, Any], onset: Instant) -> bool:
+        """Continue with an alert that an earlier run raised; return whether it is one of this kind."""
+        for alert, fault in ((self._disk_full, DISK_FULL), (self._unavailable, DATABASE_UNAVAILABLE)):
+            if record["fault"] == fault.name:
+                alert.restore(record["site"], onset)
+                return True
+        return False
+
+    def check(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+        """Check the disk; return the changes of the alerts to be stored with this step, at the wall time `now`."""
+        if self._store.disk_warning is not None:
+            self._store.check_disk_space()
+        full = self._store.disk_warning is not None
+        monotonic = self._monotonic()
+        since = self._refusing_since
+        unavailable = not full and since is not None and monotonic - since >= UNAVAILABLE_NS
+        sites = {site for site, _ in hammers} if full or unavailable else ()
+        changes = [
+            *self._disk_full.update(full, sites, now, monotonic),
+            *self._unavailable.update(unavailable, sites, now, monotonic),
+        ]
+        if changes:
+            log_changes(changes)
+        self._unsent += changes
+        return changes
 
     def commit(self, record: StepRecord, hammers: Iterable[Key]) -> None:
         """Commit a step; retry while the database refuses. `hammers`: all, for the alerts of a refusal.
@@ -60,7 +106,8 @@ class Committer:
                 self._store.commit(record)
                 if refused:
                     _log.warning("commit_succeeded", refused=refused)
-                self._monitor.after_commit()
+                self._refusing_since = None
+                self._unsent.clear()  # sent from the database
                 return
             except StoreLost:
                 raise
@@ -73,7 +120,22 @@ class Committer:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"
                     )
-                more = self._monitor.after_refusal(record.received, hammers)
+                more = self._send_refusal(record.received, hammers)
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
+
+    def _send_refusal(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+        """Check after a refused commit; send the changes of the alerts to the endpoints at once, and return them."""
+        if self._refusing_since is None:
+            self._refusing_since = self._monotonic()
+        changes = self.check(now, hammers)
+        if self._unsent:
+            try:
+                self._send_urgent(queued_messages(self._store, self._unsent, now))
+            except StoreLost:
+                raise
+            except StoreError:  # it refuses this, too: then after the next refusal
+                return changes
+            self._unsent.clear()
+        return changes

@@ -22,12 +22,11 @@ from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import StoreError, StoreLost
 from strikewatch.service.broker_session import SessionWatch
-from strikewatch.service.committer import Committer
+from strikewatch.service.committer import Committer, SendUrgent
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.service.look_ahead import LookAhead
 from strikewatch.service.step_journal import JournaledSource, Phase, StepJournal
-from strikewatch.service.store_monitor import SendUrgent, StoreMonitor
 from strikewatch.settings.tree import Settings
 from strikewatch.sinks.log import log_changes
 from strikewatch.sources.mapping import SourceHealth, Sources
@@ -114,8 +113,7 @@ class Worker:
         self._last_poll = monotonic()
         self.rejected: Counter[str] = Counter()
         self.messages = 0
-        self._store_monitor = StoreMonitor(store, send_urgent, monotonic)
-        self._committer = Committer(store, self._journal, self._store_monitor, wait)
+        self._committer = Committer(store, self._journal, send_urgent, monotonic, wait)
         self._session = session or SessionWatch()
         self._manual_events = ManualEvents(store)
         self._restore(saved)
@@ -146,7 +144,7 @@ class Worker:
             if self._process_due(step.received):
                 self._alerts_changed()
         heard = self._intake.last_heard
-        own_changes = self._store_monitor.check(step.received, heard)
+        own_changes = self._committer.check(step.received, heard)
         own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
         if messages or step.portions or step.changes or own_changes or self._session.must_save:
             self._commit_in_turns(step, changed, flooding, own_changes)
@@ -212,7 +210,7 @@ class Worker:
             self._intake.restore(key, self._pipeline.watermark(key), events.get(key, ()), state)
         for each in saved.alerts:
             key = each.record["site"], each.record["hammer"]
-            if any(one.restore(each.record, each.onset) for one in (self._store_monitor, self._session)):
+            if any(one.restore(each.record, each.onset) for one in (self._committer, self._session)):
                 continue
             alert = each.alert()
             self._tracker.restore(key, alert, each.ahead, self._look_ahead.reach(alert))

@@ -1,14 +1,14 @@
 """The processor's alert about a full disk: one per site, cleared only after its off-delay."""
 
 from strikewatch.core.instant import SECOND
-from strikewatch.engine.self_alerts import CLEAR_DELAY_NS, DiskFullAlert
+from strikewatch.engine.self_alerts import CLEAR_DELAY_NS, DISK_FULL, SelfAlert
 
 START = 1_772_608_500_000_000_000
 SITES = ["bench", "trench"]
 
 
 def test_each_site_gets_one_alert_however_often_it_is_reported() -> None:
-    alert = DiskFullAlert()
+    alert = SelfAlert(DISK_FULL)
     assert alert.update(False, SITES, START, 0) == []
     raised = alert.update(True, SITES, START, 0)
     assert [(one.step, one.site, one.hammer, one.record["priority"]) for one in raised] == [
@@ -22,7 +22,7 @@ def test_each_site_gets_one_alert_however_often_it_is_reported() -> None:
 
 
 def test_it_clears_after_the_off_delay_even_if_the_wall_clock_was_set_back() -> None:
-    alert = DiskFullAlert()
+    alert = SelfAlert(DISK_FULL)
     (raised,) = alert.update(True, ["bench"], START, 0)
     assert alert.update(False, ["bench"], START, SECOND) == []
     assert alert.update(True, ["bench"], START, 2 * SECOND) == []
@@ -34,8 +34,8 @@ def test_it_clears_after_the_off_delay_even_if_the_wall_clock_was_set_back() -> 
 
 
 def test_an_alert_of_an_earlier_run_is_continued() -> None:
-    (raised,) = DiskFullAlert().update(True, ["bench"], START, 0)
-    later = DiskFullAlert()
+    (raised,) = SelfAlert(DISK_FULL).update(True, ["bench"], START, 0)
+    later = SelfAlert(DISK_FULL)
     later.restore("bench", START)
     assert later.update(True, ["bench"], START + SECOND, 0) == []
     later.update(False, [], START, 0)

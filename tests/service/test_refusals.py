@@ -11,9 +11,8 @@ import pytest
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError, Unstorable
-from strikewatch.service.committer import UNSTORABLE_ATTEMPTS
+from strikewatch.service.committer import UNAVAILABLE_NS, UNSTORABLE_ATTEMPTS
 from strikewatch.service.step_journal import MAX_DEATHS_WITH_COMMITS, StepJournal
-from strikewatch.service.store_monitor import UNAVAILABLE_NS
 from strikewatch.sources.mqtt import Message
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Message as Outgoing

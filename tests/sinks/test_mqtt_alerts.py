@@ -10,7 +10,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from strikewatch.engine.self_alerts import DiskFullAlert
+from strikewatch.engine.self_alerts import DISK_FULL, SelfAlert
 from strikewatch.sinks import mqtt
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.settings import MQTT_ALERTS, MqttSettings
@@ -134,7 +134,9 @@ def test_an_alert_of_a_site_is_published_on_the_sites_topic_and_not_retained(
 ) -> None:
     lamp = Lamp(broker)
     bench = make(broker)
-    bench.store.commit(StepRecord(clock.now, changes=DiskFullAlert().update(True, ["pit"], clock.now, 0)))
+    bench.store.commit(
+        StepRecord(clock.now, changes=SelfAlert(DISK_FULL).update(True, ["pit"], clock.now, 0))
+    )
     bench.dispatcher.wake()
     bench.until(lambda: [state for state, *_ in bench.rows()] == ["sent"])
     bench.commit((1, "raised"))

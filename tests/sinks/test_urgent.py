@@ -9,7 +9,7 @@ from sqlalchemy import URL, text
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Settings as Alarms
-from strikewatch.engine.self_alerts import DISK_FULL, DiskFullAlert
+from strikewatch.engine.self_alerts import DISK_FULL, SelfAlert
 from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.delivery_loop import DeliveryLoop
 from strikewatch.sinks.settings import Schedule
@@ -54,7 +54,7 @@ def rows(store: Store) -> list[tuple[str, str, str, int]]:
 
 
 def test_a_dry_run_names_the_messages_of_the_commit_and_writes_nothing(store: Store) -> None:
-    own = DiskFullAlert().update(True, ["pit"], START, 0)
+    own = SelfAlert(DISK_FULL).update(True, ["pit"], START, 0)
     told = queued_messages(store, own, START)
     assert rows(store) == []
     assert [endpoint for endpoint, _ in told] == list(ENDPOINTS)
@@ -68,7 +68,7 @@ def test_a_dry_run_leaves_out_suppressed_faults(tmp_path: Path) -> None:
     with closing(
         Store(tmp_path / "watch.db", ENDPOINTS, alarms=Alarms(suppressed=(DISK_FULL.name,)))
     ) as store:
-        assert queued_messages(store, DiskFullAlert().update(True, ["pit"], START, 0), START) == []
+        assert queued_messages(store, SelfAlert(DISK_FULL).update(True, ["pit"], START, 0), START) == []
 
 
 @pytest.mark.parametrize("failures", [0, 1, 2])
@@ -82,7 +82,7 @@ def test_an_urgent_message_is_retried_until_delivered_and_not_repeated(store: St
         clock.wall,
         clock.monotonic,
     )
-    alert = DiskFullAlert()
+    alert = SelfAlert(DISK_FULL)
     own = alert.update(True, ["pit"], START, 0)
     ((_, message), _) = queued_messages(store, own, START)
     work.urgent.add([message])
@@ -112,7 +112,7 @@ def test_an_undelivered_urgent_message_continues_from_the_database_with_its_atte
         clock.wall,
         clock.monotonic,
     )
-    own = DiskFullAlert().update(True, ["pit"], START, 0)
+    own = SelfAlert(DISK_FULL).update(True, ["pit"], START, 0)
     ((_, message), _) = queued_messages(store, own, START)
     work.urgent.add([message])
     work.urgent.send(lambda: False)

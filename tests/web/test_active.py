@@ -13,7 +13,7 @@ from strikewatch.cli.main import main
 from strikewatch.core import instant
 from strikewatch.core.alert import Alert, Priority
 from strikewatch.core.instant import SECOND
-from strikewatch.engine.self_alerts import DiskFullAlert
+from strikewatch.engine.self_alerts import DISK_FULL, SelfAlert
 from strikewatch.storage.commit.step import StepRecord
 from tests.browser import browser, violations
 from tests.web.site import HAMMER, NOW, SITE, Site, site
@@ -325,7 +325,7 @@ def test_a_self_alert_is_listed_shown_and_acknowledged(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with site(tmp_path, local_view_without_token=True) as server:
-        alert = DiskFullAlert()
+        alert = SelfAlert(DISK_FULL)
         server.store.commit(StepRecord(NOW + SECOND, changes=alert.update(True, [SITE], NOW + SECOND, 0)))
         token = server.token("Ada", "act")
         listed = server.request("GET", "/api/v1/alerts?fault=disk_full", token=token).json["alerts"]

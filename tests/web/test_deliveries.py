@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from strikewatch.engine.self_alerts import DiskFullAlert
+from strikewatch.engine.self_alerts import DISK_FULL, SelfAlert
 from strikewatch.sinks.dispatcher import Dispatcher
 from strikewatch.sinks.settings import WebhookSettings
 from strikewatch.sinks.webhook import webhook_endpoint
@@ -77,7 +77,7 @@ def test_an_endpoint_is_tried_switched_off_and_on_again(tmp_path: Path, monkeypa
         assert request("GET", f"{BASE}/endpoints").json == {"endpoints": [{"endpoint": ENDPOINT, "off": why}]}
         until(lambda: server.store.switched_off)
         assert request("POST", f"{path}/test").status == 409
-        server.store.commit(StepRecord(NOW + 1, changes=DiskFullAlert().update(True, [SITE], NOW, 0)))
+        server.store.commit(StepRecord(NOW + 1, changes=SelfAlert(DISK_FULL).update(True, [SITE], NOW, 0)))
         parked = request("GET", f"{BASE}/deliveries?state=parked").json["deliveries"]
         assert [(delivery["fault"], delivery["outcome"]) for delivery in parked] == [("disk_full", why)]
 

@@ -21,9 +21,8 @@ from strikewatch.core.instant import Instant
 from strikewatch.errors import StoreError
 from strikewatch.fleet.streaming.outcome import Outcome, joined
 from strikewatch.fleet.tables import SCHEMAS, Row, bout_row, stretch_row
-from strikewatch.service.committer import Committer
+from strikewatch.service.committer import Committer, SendUrgent
 from strikewatch.service.step_journal import StepJournal
-from strikewatch.service.store_monitor import SendUrgent, StoreMonitor
 from strikewatch.sinks.log import log_changes
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
@@ -71,11 +70,10 @@ class Sink:
         self._alerts_changed = alerts_changed
         self._stream = stream
         self._newest: int | None = None
-        self._monitor = StoreMonitor(store, send_urgent, monotonic)
-        self._committer = Committer(store, StepJournal(), self._monitor, wait, UNSTORABLE_REMEDY)
+        self._committer = Committer(store, StepJournal(), send_urgent, monotonic, wait, UNSTORABLE_REMEDY)
         self._hammers: set[Key] = set()
         for alert in store.load().alerts:
-            self._monitor.restore(alert.record, alert.onset)
+            self._committer.restore(alert.record, alert.onset)
         self.messages = self.rows = 0
         """Number of messages processed, and of rows that went into the detectors."""
         self.failure: StoreError | None = None
@@ -96,7 +94,7 @@ class Sink:
         found = joined(decoded)
         self._hammers.update((change.site, change.hammer) for change in found.changes)
         self._hammers.update(stretch.stretch.key for stretch in found.stretches)
-        own_changes = self._monitor.check(now := time.time_ns(), self._hammers)
+        own_changes = self._committer.check(now := time.time_ns(), self._hammers)
         if all(one.empty for one in decoded) and not own_changes:
             return
         if self._folder is not None:
