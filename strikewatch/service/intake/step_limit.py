@@ -2,17 +2,21 @@
 
 Alerts need time: no hammer raises more than a few in `QUANTUM_NS`. So the time that rows span bounds the alerts of a
 step, its memory, and how long other hammers wait for the next step.
+
+The rows and events that a step has no room for are kept for the next ones. Their messages are put back, so that they
+are acknowledged with their last row, but they are not decoded again: that would take as long in each step, and a mapped
+source counts what it is sent.
 """
 
-from typing import Final
+from collections.abc import Iterable
+from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from strikewatch.core.batch import Key, Rows
-from strikewatch.core.instant import SECOND
-
-IntArray = npt.NDArray[np.int64]
+from strikewatch.core.batch import Ints, Key, Rows
+from strikewatch.core.events import Event
+from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sources.mqtt import Message
 
 QUANTUM_NS: Final = 5 * SECOND
 """A longer time between two rows counts as this much."""
@@ -56,7 +60,69 @@ class StepLimit:
         return used
 
 
-def _costs(rows: Rows) -> IntArray:
+class HammerRows(NamedTuple):
+    """The rows of one hammer from consecutive messages, in order of arrival.
+
+    `newest`: newest row of the last message. `has_clock`: whether the rows have times of their own, not those of
+    receipt.
+    """
+
+    key: Key
+    rows: Rows
+    newest: Instant
+    messages: list[Message]
+    has_clock: bool = True
+
+
+class HammerEvent(NamedTuple):
+    """An event of a hammer. `received`: the corrected time of receipt of its message, ns."""
+
+    event: Event
+    message: Message
+    received: Instant
+
+
+class Postponed:
+    """The rows and events that steps had no room for, by hammer and in order of arrival."""
+
+    def __init__(self) -> None:
+        self._waiting: dict[Key, list[HammerRows | HammerEvent]] = {}
+        self._put_back: dict[int, Message] = {}  # by identity: the same objects come again
+
+    def add(self, key: Key, part: HammerRows | HammerEvent) -> None:
+        """Add rows or an event behind those of the same hammer."""
+        self._waiting.setdefault(key, []).append(part)
+
+    def take(self) -> list[HammerRows | HammerEvent]:
+        """Return what waits, and forget it."""
+        waiting, self._waiting = self._waiting, {}
+        return [part for parts in waiting.values() for part in parts]
+
+    def is_decoded(self, message: Message) -> bool:
+        """Return whether a message was put back before, so that it must not be decoded again."""
+        return bool(self._put_back) and id(message) in self._put_back
+
+    def put_back(self, messages: Iterable[Message]) -> list[Message]:
+        """Return which of a step's messages are to be put back, because something of them still waits."""
+        waiting = {
+            id(message)
+            for parts in self._waiting.values()
+            for part in parts
+            for message in (part.messages if isinstance(part, HammerRows) else [part.message])
+        }
+        if not waiting and not self._put_back:
+            return []
+        found = []
+        for message in messages:
+            if id(message) in waiting:
+                self._put_back[id(message)] = message
+                found.append(message)
+            else:
+                self._put_back.pop(id(message), None)
+        return found
+
+
+def _costs(rows: Rows) -> Ints:
     """Return the time of rows that each row and those before it use, ns; at least one row is given."""
     costs = np.full(len(rows), QUANTUM_NS)
     np.clip(np.diff(rows.time_ns), 0, QUANTUM_NS, out=costs[1:])
