@@ -279,7 +279,7 @@ class Worker:
             states={key: self._pipeline.saved(key) + self._intake.saved(key) for key in changed},
             layout=f"{STATE_LAYOUT} {INTAKE_LAYOUT}",
             rejects=step.rejects,
-            counts=self._intake.reorderer.take_duplicate_counts(),
+            counts=step.counts,
             feed=self._intake.tally.take(self._monotonic()),
             session_held=self._session.unsaved,
             recorded=step.recorded,

@@ -60,7 +60,7 @@ class Reorderer:
         self._waiting: dict[
             Key, None
         ] = {}  # hammers with rows that wait, so that a step need not look at all
-        self._duplicates = 0  # since they were last taken
+        self._duplicates: dict[Key, int] = {}  # since they were last taken
 
     @property
     def keys(self) -> tuple[Key, ...]:
@@ -70,11 +70,6 @@ class Reorderer:
     def counts(self) -> dict[Key, Counts]:
         """Return what became of each hammer's rows."""
         return {key: buffer.counts for key, buffer in self._buffers.items()}
-
-    def duplicates(self, key: Key) -> int:
-        """Return how many duplicate rows of a hammer have arrived."""
-        buffer = self._buffers.get(key)
-        return 0 if buffer is None else buffer.counts.duplicate
 
     def newest(self, key: Key) -> Instant:
         """Return the time of a hammer's newest released row, NEVER if there is none."""
@@ -91,10 +86,10 @@ class Reorderer:
         buffer = self._buffers[key]
         return Rows.join([buffer.waiting, buffer.suspect])
 
-    def take_duplicate_counts(self) -> dict[str, int]:
-        """Return the number of duplicates since the last call, as {"duplicate": n}; their rows are not kept."""
-        found, self._duplicates = self._duplicates, 0
-        return {"duplicate": found} if found else {}
+    def take_duplicates(self) -> dict[Key, int]:
+        """Return the number of duplicates by hammer since the last call; their rows are not kept."""
+        found, self._duplicates = self._duplicates, {}
+        return found
 
     def restore(self, key: Key, newest: Instant, waiting: Rows, events: Iterable[Event]) -> None:
         """Restore the saved state of a hammer."""
@@ -189,7 +184,8 @@ class Reorderer:
             released = buffer.append_in_order(rows, self._allowed_lateness_ns)
         else:
             released = buffer.insert(rows, self.policy, self._allowed_lateness_ns, redelivered)
-        self._duplicates += buffer.counts.duplicate - duplicates
+        if found := buffer.counts.duplicate - duplicates:
+            self._duplicates[key] = self._duplicates.get(key, 0) + found
         self._note_waiting(key, buffer)
         return released
 

@@ -234,8 +234,8 @@ def test_redelivered_rows_are_duplicates_and_other_old_rows_are_late() -> None:
         assert len(reorderer.add_rows(HB, rows(old), redelivered=again)) == 0
         counts = reorderer.counts()[HB]
         assert (counts.duplicate, counts.late) == expected
-        assert reorderer.take_duplicate_counts() == {"duplicate": expected[0]}
-        assert reorderer.take_duplicate_counts() == {}
+        assert reorderer.take_duplicates() == {HB: expected[0]}
+        assert reorderer.take_duplicates() == {}
 
 
 def test_rows_of_one_hammer_do_not_affect_another() -> None:

@@ -156,7 +156,7 @@ class ShardStep:
         outcome.events += step.events
         outcome.applied += step.applied
         outcome.rejects += step.rejects
-        for reason, count in self._intake.reorderer.take_duplicate_counts().items():
+        for reason, count in step.counts.items():
             outcome.counts[reason] = outcome.counts.get(reason, 0) + count
         outcome.feed += self._intake.tally.take(self._now)
 

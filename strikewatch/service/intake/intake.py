@@ -175,15 +175,15 @@ class Intake:
             if len(arrived) and arrived.time_ns.max() > self.reorderer.newest(key):
                 self.last_heard[key] = now
             self.last_heard.setdefault(key, now)
-            duplicates = self.reorderer.duplicates(key)
             rows = self.reorderer.add_rows(key, arrived, redelivered=key in step.redelivered)
-            if duplicates := self.reorderer.duplicates(key) - duplicates:
-                self.tally.duplicates(key, duplicates)
             changed.append(key)
             if len(rows):
                 step.portions.append(self.hold.portion(self.reorderer.portion(key, rows)))
             for reason, unused in self.reorderer.take_unused(key):
                 step.reject_rows(key, reason, unused)
+        for key, duplicates in self.reorderer.take_duplicates().items():
+            self.tally.duplicates(key, duplicates)
+            step.counts["duplicate"] += duplicates
         for key in self.reorderer.waiting_hammers:
             if now - self.last_heard[key] >= self._reorder_ns:
                 rows = self.reorderer.flush(key)

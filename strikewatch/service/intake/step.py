@@ -1,6 +1,7 @@
 """The data of one step, from the messages taken to what is committed."""
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from math import isfinite
@@ -26,6 +27,7 @@ class Step:
 
     `received`: wall time. `recorded`: from our own recordings, so not to be recorded. `redelivered`: hammers with
     redelivered messages. `postponed`: messages for another step. `requests`: topics and payloads to publish.
+    `counts`: rows dropped without being kept, by reason.
     """
 
     def __init__(self, received: Instant, *, recorded: bool = False) -> None:
@@ -39,6 +41,7 @@ class Step:
         self.bouts: list[AttributedBout] = []
         self.stretches: list[AttributedStretch] = []
         self.rejects: list[Reject] = []
+        self.counts: Counter[str] = Counter()
         self.postponed: list[Message] = []
         self.requests: list[tuple[str, bytes]] = []
         self.postponed_hammers: set[Key] = set()
