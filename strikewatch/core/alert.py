@@ -38,7 +38,10 @@ def _no_description() -> tuple[dict[str, Any], str]:
 
 @dataclass(slots=True)
 class Alert:
-    """One fault of one hammer. `describe` makes evidence and summary only when asked: most steps are never shown."""
+    """One fault of one hammer, or of the processor at a site (`hammer` is empty).
+
+    `describe` makes evidence and summary only when asked: most steps are never shown.
+    """
 
     fault: str
     site: str
@@ -53,14 +56,14 @@ class Alert:
     @property
     def id(self) -> str:
         """The id of the alert record."""
-        return alert_id(self.hammer, self.fault, self.onset)
+        return alert_id(self.hammer or self.site, self.fault, self.onset)
 
     def record(self) -> dict[str, Any]:
         """Return the alert record, ready for JSON."""
         evidence, summary = self.describe()
         onset = instant.text(self.onset)
         return {
-            "id": _id(self.hammer, self.fault, onset),
+            "id": _id(self.hammer or self.site, self.fault, onset),
             "fault": self.fault,
             "site": self.site,
             "hammer": self.hammer,
@@ -72,6 +75,21 @@ class Alert:
             "summary": summary,
             "evidence": evidence,
         }
+
+    def change(self, step: Step, *, provisional: int = 0, deliver: bool = True) -> "Change":
+        """Return the alert as it is now, as the change that `step` made. For the others see `Change`."""
+        record = self.record()
+        return Change(
+            step,
+            self.site,
+            self.hammer,
+            record["id"],
+            record,
+            self.onset,
+            self.cleared,
+            provisional,
+            deliver,
+        )
 
 
 @dataclass(frozen=True, slots=True)

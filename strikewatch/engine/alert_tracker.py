@@ -79,7 +79,8 @@ class AlertTracker:
                 changes += self._reopen_escalated(finding)
             applied = self._apply_one(finding, on_duty, now, looked_ahead_to)
             if applied:
-                changes.append(_change(*applied))
+                step, tracked, deliver = applied
+                changes.append(tracked.alert.change(step, provisional=tracked.provisional, deliver=deliver))
         return changes
 
     def apply_recorded(self, findings: Iterable[Finding], on_duty: OnDuty) -> list[Alert]:
@@ -107,15 +108,17 @@ class AlertTracker:
                 alert.describe = lambda description=description: description  # type: ignore[misc]
                 tracked.provisional = 0
                 del of_hammer[alert.fault, alert.onset]
-                changes.append(_change("cleared", tracked))
+                changes.append(alert.change("cleared"))
             else:
                 changes.append(_reopen(tracked))
         return changes
 
     def _reopen_escalated(self, finding: Finding) -> list[Change]:
         """Reopen an alert that rows show to escalate after a look-ahead has cleared it."""
+        if finding.step != "escalated":
+            return []
         tracked = self._tracked.get(finding.key, {}).get((finding.fault, finding.onset))
-        if finding.step != "escalated" or tracked is None or finding.priority == tracked.alert.priority:
+        if tracked is None or finding.priority == tracked.alert.priority:
             return []
         return [_reopen(tracked)] if tracked.provisional & CLEAR_IS_PROVISIONAL else []
 
@@ -124,18 +127,18 @@ class AlertTracker:
     ) -> Applied | None:
         of_hammer = self._tracked.setdefault(finding.key, {})
         site, hammer = finding.key
-        name = finding.fault, finding.onset
+        name = fault, onset = finding.fault, finding.onset
         tracked = of_hammer.get(name)
         if finding.step == "raised":
             if tracked is not None:
                 if looked_ahead_to is not None or not tracked.provisional & RAISE_IS_PROVISIONAL:
                     return None
                 tracked.provisional &= ~RAISE_IS_PROVISIONAL
-                tracked.alert.operator = on_duty(finding.key, finding.onset)
+                tracked.alert.operator = on_duty(finding.key, onset)
                 return "raised", tracked, False
-            operator = on_duty(finding.key, finding.onset)
-            alert = Alert(finding.fault, site, hammer, operator, finding.priority, finding.onset)
-            alert.historic = now is not None and now - finding.onset > self._historic_after_ns
+            operator = on_duty(finding.key, onset)
+            alert = Alert(fault, site, hammer, operator, finding.priority, onset)
+            alert.historic = now is not None and now - onset > self._historic_after_ns
             tracked = of_hammer[name] = TrackedAlert(alert)
             if looked_ahead_to is not None:
                 tracked.provisional, tracked.looked_ahead_to = RAISE_IS_PROVISIONAL, looked_ahead_to
@@ -167,19 +170,4 @@ def _reopen(tracked: TrackedAlert) -> Change:
     """Undo a provisional clear that rows have refuted."""
     tracked.alert.cleared = None
     tracked.provisional &= ~CLEAR_IS_PROVISIONAL
-    return _change("raised", tracked)
-
-
-def _change(step: Step, tracked: TrackedAlert, deliver: bool = True) -> Change:
-    alert = tracked.alert
-    return Change(
-        step=step,
-        site=alert.site,
-        hammer=alert.hammer,
-        alert_id=alert.id,
-        record=alert.record(),
-        onset=alert.onset,
-        cleared=alert.cleared,
-        provisional=tracked.provisional,
-        deliver=deliver,
-    )
+    return tracked.alert.change("raised", provisional=tracked.provisional)

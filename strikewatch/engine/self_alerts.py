@@ -7,7 +7,7 @@ delay, flood suppression or digest holds them back.
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
-from strikewatch.core.alert import Alert, Change, Step, alert_id
+from strikewatch.core.alert import Alert, Change
 from strikewatch.core.finding import Fault
 from strikewatch.core.instant import SECOND, Instant
 
@@ -80,7 +80,7 @@ class SelfAlert:
                 if "missing_until" in self._evidence[site]:
                     self._evidence[site]["missing_until"] = evidence(site)["missing_until"]
             new = sorted({*sites} - self._active.keys())
-            return [_change("raised", self._raise(site, now, evidence(site))) for site in new]
+            return [self._raise(site, now, evidence(site)).change("raised") for site in new]
         if not self._active:
             return []
         if self._normal_since is None:
@@ -90,7 +90,7 @@ class SelfAlert:
         cleared = list(self._active.values())
         for alert in cleared:
             alert.cleared = max(now, alert.onset)
-        changes = [_change("cleared", alert) for alert in cleared]
+        changes = [alert.change("cleared") for alert in cleared]
         self._active.clear()
         self._evidence.clear()
         return changes
@@ -108,10 +108,3 @@ class SelfAlert:
             describe=lambda: (dict(own), fault.summary.format(**own)),
         )
         return alert
-
-
-def _change(step: Step, alert: Alert) -> Change:
-    id_ = alert_id(alert.site, alert.fault, alert.onset)
-    return Change(
-        step, alert.site, alert.hammer, id_, {**alert.record(), "id": id_}, alert.onset, alert.cleared
-    )
