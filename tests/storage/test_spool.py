@@ -16,7 +16,6 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError
 from strikewatch.storage.commit import spool
-from strikewatch.storage.commit.compact import unpack_values
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.queries.traces import rows_between
@@ -181,4 +180,4 @@ def test_without_stored_samples_the_result_is_empty(tmp_path: Path) -> None:
 @pytest.mark.parametrize("form", ["i1/4", "i1/999", "i1/-1", "i1", "i8/0", "f4", "f8/1", "?f8", ""])
 def test_values_in_a_form_that_is_never_written_are_damage(form: str) -> None:
     with pytest.raises(ValueError, match="written as"):
-        unpack_values(bytes(16), 0, 2, form, 16)
+        spool.unpack_values(bytes(16), 0, 2, form, 16)

@@ -185,6 +185,7 @@ class Store:
         """Make one step durable; its messages may be acknowledged afterwards."""
         to_record = not step.recorded and (step.rows or step.applied)
         blob = spool.encode(step.rows, step.applied) if to_record else b""
+        size = max(len(blob), spool.memory_size(step.rows))
         stored_states = [
             {"site": site, "hammer": hammer, "layout": layout, "state": stored}
             for (site, hammer), state in step.states.items()
@@ -192,7 +193,6 @@ class Store:
         ]
         with self.write() as connection:
             if blob:
-                size = max(len(blob), spool.memory_size(step.rows))
                 row = {"received_ns": step.received, "size": size, "rows": blob}
                 statements.SPOOL.run(connection, [row])
             if stored_states:
