@@ -94,7 +94,8 @@ class SessionWatch:
             *self._lost.update(lost, newest, now, monotonic, evidence),
             *self._in_use.update(status.in_use, newest, now, monotonic),
         ]
-        log_changes(changes)
+        if changes:
+            log_changes(changes)
         return changes
 
     @property

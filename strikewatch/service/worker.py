@@ -99,11 +99,12 @@ class Worker:
         """Called with the outcome of each step."""
         saved = store.load()
         self._sources = sources or Sources({})
+        self._sparkplug = self._sources.sparkplug
         self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest)
         self._decoder = Decoder(settings, self._intake, self._journal.check, self._sources)
         self._publish = publish
         with store.read() as connection:
-            for each in self._sources.sparkplug:
+            for each in self._sparkplug:
                 restore_nodes(connection, each.name, each.nodes)
         self.source_health: tuple[SourceHealth, ...] = self._sources.report(wall())
         """What has been heard of each mapped source, renewed every second; any thread may read it."""
@@ -283,7 +284,7 @@ class Worker:
             feed=self._intake.tally.take(self._monotonic()),
             session_held=self._session.unsaved,
             recorded=step.recorded,
-            nodes={source.name: source.nodes.take_changes() for source in self._sources.sparkplug},
+            nodes={source.name: source.nodes.take_changes() for source in self._sparkplug},
         )
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
