@@ -74,6 +74,17 @@ class Table:
             problems.append(Rejected("duplicate_key", detail))
         return table, problems
 
+    def name_of(self, metric: Metric, *, trusts_aliases: bool) -> str | None:
+        """Return the name of a metric; None if it is not known, or its sign is not.
+
+        A name that no birth gave is used if the number needs no datatype, or comes with one.
+        """
+        if metric.name is None:
+            return self.names.get(metric.alias) if metric.alias is not None and trusts_aliases else None
+        if metric.name in self.datatypes or metric.datatype is not None or type(metric.value) is not int:
+            return metric.name
+        return None
+
     def metrics(self) -> list[tuple[str, int | None, int | None]]:
         """Return (name, datatype, alias) of each metric."""
         aliases = {name: alias for alias, name in self.names.items()}

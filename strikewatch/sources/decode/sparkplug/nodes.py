@@ -20,7 +20,7 @@ from strikewatch.sources.decode.sparkplug.node import (
     parse_topic,
 )
 from strikewatch.sources.decode.sparkplug.records import ChangedNode, MetricRecord, NodeChanges, Taken
-from strikewatch.sources.decode.sparkplug.wire import Metric, Payload, read_payload, signed
+from strikewatch.sources.decode.sparkplug.wire import Payload, read_payload, signed
 
 MAX_NODES: Final = 1_000
 """Maximum nodes of a source. A node that is not alive makes room for a new one."""
@@ -134,7 +134,7 @@ class Nodes:
         self, node_id: NodeId, node: Node, read: Payload, received: Instant, found: Taken
     ) -> None:
         """Take the birth of a node, which ends what was known of it and its devices."""
-        bd_seq = _bd_seq(read)
+        bd_seq = read.bd_seq
         if node.alive and bd_seq != node.bd_seq:
             # The death in between was lost. Values end just before the birth, so that they do not end those in it.
             self._end(node_id, node, list(node.tables), _time_of(read, received) - 1, found)
@@ -147,7 +147,7 @@ class Nodes:
         self, node_id: NodeId, node: Node, read: Payload, received: Instant, found: Taken
     ) -> None:
         """Take the death of a node. It is written when the session begins, so its timestamp says nothing."""
-        bd_seq = _bd_seq(read)
+        bd_seq = read.bd_seq
         if None not in (bd_seq, node.bd_seq) and bd_seq != node.bd_seq:
             found.passed_over["death of an earlier session"] += 1
             return
@@ -213,7 +213,7 @@ class Nodes:
         trusts_aliases = node.is_certain or not self._requests_births
         unnamed = untimed = 0
         for metric in read.metrics:
-            known = _named(metric, table, trusts_aliases)
+            known = table.name_of(metric, trusts_aliases=trusts_aliases)
             if known is None:
                 unnamed += 1
                 continue
@@ -315,23 +315,5 @@ class Nodes:
         self._metrics += node.count()
 
 
-def _bd_seq(read: Payload) -> int | None:
-    """Return the number of the session that a birth or death belongs to."""
-    found = next((metric.value for metric in read.metrics if metric.name == "bdSeq"), None)
-    return found if type(found) is int else None
-
-
 def _time_of(read: Payload, received: Instant) -> Instant:
     return received if read.timestamp_ms is None else read.timestamp_ms * _MS
-
-
-def _named(metric: Metric, table: Table, trusts_aliases: bool) -> str | None:
-    """Return the name of a metric; None if it is not known, or its sign is not.
-
-    A name that no birth gave is used if the number needs no datatype, or comes with one.
-    """
-    if metric.name is None:
-        return table.names.get(metric.alias) if metric.alias is not None and trusts_aliases else None
-    if metric.name in table.datatypes or metric.datatype is not None or type(metric.value) is not int:
-        return metric.name
-    return None

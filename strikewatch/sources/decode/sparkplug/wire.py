@@ -39,6 +39,12 @@ class Payload(NamedTuple):
     seq: int | None
     metrics: list[Metric]
 
+    @property
+    def bd_seq(self) -> int | None:
+        """The number of the session that a birth or death belongs to."""
+        found = next((metric.value for metric in self.metrics if metric.name == "bdSeq"), None)
+        return found if type(found) is int else None
+
 
 _PACKAGE: Final = "strikewatch.sparkplug"
 _SCHEMA: Final = {
