@@ -27,7 +27,7 @@ from strikewatch.sources.mapping.payloads import payload_reader
 from strikewatch.sources.mapping.record_times import RecordTimes
 from strikewatch.sources.mapping.tables import ChannelTable, SourceTable
 from strikewatch.sources.mapping.value_readers import reader
-from strikewatch.sources.mapping.values import shown
+from strikewatch.sources.mapping.values import contents, shown
 
 _ID_HINT: Final = "1 to 64 letters, digits, '.', '_' or '-'; give it a name in `hammers`"
 
@@ -190,7 +190,9 @@ class Source:
             else:
                 self._take(route.words, (tree,), tree, message)
             if message.unmatched:
-                raise Rejected("nothing", f"none of the source's channels is in this payload{_there(tree)}")
+                raise Rejected(
+                    "nothing", f"none of the source's channels is in this payload (there: {contents(tree)})"
+                )
         except Rejected as error:
             message.reject(error, route.key)
         message.finish()
@@ -211,7 +213,9 @@ class Source:
                 message.unmatched = False
                 message.reject(Rejected(error.reason, f"record {number}: {error.detail}"), route.key)
         if number < 0:
-            raise Rejected("no_record", f"{self.table.record_path}: is not in this payload{_there(tree)}")
+            raise Rejected(
+                "no_record", f"{self.table.record_path}: is not in this payload (there: {contents(tree)})"
+            )
 
     def _take(self, words: Words, frame: Frame, record: Any, message: Message) -> None:
         """Take one record. Raises Rejected."""
@@ -323,12 +327,3 @@ def _good_lines(lines: list[Any], key: Key | None, message: Message) -> list[Any
     if len(bad) == len(lines):
         raise bad[-1]
     return [line for line in lines if not isinstance(line, Rejected)]
-
-
-def _there(tree: Any) -> str:
-    """Return what a payload has, for a message."""
-    while type(tree) is list and tree:
-        tree = tree[0]
-    if type(tree) is dict:
-        return f" (there: {', '.join(shown(key).strip(chr(34)) for key in list(tree)[:8])})"
-    return f" (there: {shown(tree)})"

@@ -114,3 +114,12 @@ class Mistakes:
 
     def all(self) -> list[Rejected]:
         return [error for kept in self._by_reason.values() for error in kept]
+
+
+def contents(tree: Any) -> str:
+    """Return what a payload has, for a message: the first keys of its first object, or its value."""
+    while type(tree) is list and tree:
+        tree = tree[0]
+    if type(tree) is dict:
+        return ", ".join(shown(key).strip('"') for key in list(tree)[:8])
+    return shown(tree)
