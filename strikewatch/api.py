@@ -23,10 +23,7 @@ if TYPE_CHECKING:
     GivenSettings = Settings | Mapping[str, Any] | Path | str | None
     """Loaded settings, a mapping like the tables of a settings file, the path of such a file, or None."""
 
-_TIMES_DTYPE: Final = "datetime64[us, UTC]"
-"""Alert records carry microseconds."""
-
-_PRIORITIES: Final = ("low", "medium", "high")
+_TIMES_DTYPE: Final = "datetime64[us, UTC]"  # alert records carry microseconds
 
 
 class TableOptions(TypedDict, total=False):
@@ -157,13 +154,13 @@ def replay(
     """
     import pandas as pd
 
-    from strikewatch.core.alert import Alert
+    from strikewatch.core.alert import PRIORITIES, Alert
 
     result = _replay(samples, events, settings, options)
     names = list(Alert("", "", "", None, "low", 0).record())
     alerts = pd.DataFrame(result.records, columns=names, dtype=object)
     _set_types(alerts, times=("onset", "cleared"), categories=("fault", "site", "hammer", "operator"))
-    alerts["priority"] = pd.Categorical(alerts["priority"], _PRIORITIES, ordered=True)
+    alerts["priority"] = pd.Categorical(alerts["priority"], PRIORITIES, ordered=True)
     alerts["historic"] = alerts["historic"].astype(bool)
     for name in ("id", "summary"):
         alerts[name] = alerts[name].astype(str)
@@ -202,11 +199,7 @@ def bouts(
 
     records = [worked.record() for worked in _replay(samples, events, settings, options).bouts()]
     frame = pd.DataFrame(records, columns=list(FIELDS))
-    _set_types(
-        frame,
-        times=("start", "end"),
-        categories=("site", "hammer", "operator", "tool", "not_judged"),
-    )
+    _set_types(frame, times=("start", "end"), categories=("site", "hammer", "operator", "tool", "not_judged"))
     return frame
 
 

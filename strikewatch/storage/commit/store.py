@@ -21,14 +21,6 @@ from strikewatch.errors import StoreBlocked, StoreError, StoreLost, Unstorable
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements, states
 from strikewatch.storage.commit.sparkplug_nodes import write_nodes
-from strikewatch.storage.commit.statements import (
-    alert_row,
-    bout_row,
-    corrected_entry_number,
-    event_row,
-    reject_row,
-    stretch_row,
-)
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
@@ -132,16 +124,9 @@ class Store:
                 .where(tables.OPEN)
                 .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
             )
-            pending = connection.execute(
-                select(
-                    events.c.seq,
-                    events.c.site,
-                    events.c.hammer,
-                    events.c.kind,
-                    events.c.time_ns,
-                    events.c.fields,
-                ).where(tables.PENDING)  # not ordered by SQL: SQLite would then scan the whole history
-            )
+            names = ("seq", "site", "hammer", "kind", "time_ns", "fields")
+            # not ordered by SQL: SQLite would then scan the whole history
+            pending = connection.execute(select(*(events.c[name] for name in names)).where(tables.PENDING))
             return Saved(
                 saved_states,
                 [SavedAlert(json.loads(record), *more) for record, *more in open_alerts],
@@ -169,7 +154,7 @@ class Store:
     def has_event(self, event: Event) -> bool:
         """Return whether an identical event is stored already (a redelivery)."""
         e = tables.events.c
-        row = event_row(event, 0)
+        row = statements.event_row(event, 0)
         same = [getattr(e, name) == row[name] for name in ("site", "hammer", "kind", "time_ns", "fields")]
         with self.read() as connection:
             return connection.scalar(select(func.count()).select_from(tables.events).where(*same)) != 0
@@ -199,15 +184,19 @@ class Store:
                 statements.STATE.run(connection, stored_states)
             for event in step.events:
                 # separately: an event may correct the one before it
-                corrects = corrected_entry_number(connection, event)
-                statements.EVENT.run(connection, [event_row(event, step.received, corrects=corrects)])
+                corrects = statements.corrected_entry_number(connection, event)
+                statements.EVENT.run(
+                    connection, [statements.event_row(event, step.received, corrects=corrects)]
+                )
             if step.applied:
-                applied = [event_row(event, step.received) for event in step.applied]
+                applied = [statements.event_row(event, step.received) for event in step.applied]
                 statements.EVENT_APPLIED.run(connection, applied)
             if step.bouts:
-                statements.BOUT.run(connection, [bout_row(bout) for bout in step.bouts])
+                statements.BOUT.run(connection, [statements.bout_row(bout) for bout in step.bouts])
             if step.stretches:
-                statements.STRETCH.run(connection, [stretch_row(stretch) for stretch in step.stretches])
+                statements.STRETCH.run(
+                    connection, [statements.stretch_row(stretch) for stretch in step.stretches]
+                )
             if step.changes:
                 self.store_changes(connection, step.changes, step.received)
             if step.counts or step.rejects or step.feed:
@@ -228,7 +217,7 @@ class Store:
 
         Return (endpoint, message) for those that are to be sent.
         """
-        statements.ALERT.run(connection, [alert_row(change, now) for change in changes])
+        statements.ALERT.run(connection, [statements.alert_row(change, now) for change in changes])
         return self._queue(connection, Notifications(connection, self._rules, now).add_changes(changes), now)
 
     @contextmanager
@@ -326,7 +315,9 @@ class Store:
             counts[reject.reason] = counts.get(reject.reason, 0) + reject.rows
         statements.REJECT_COUNT.run(connection, [{"reason": reason, "n": n} for reason, n in counts.items()])
         feed_problems.record(connection, step.rejects, step.feed, step.received)
-        kept = [reject_row(reject, step.received) for reject in step.rejects[-self._rejects_kept :]]
+        kept = [
+            statements.reject_row(reject, step.received) for reject in step.rejects[-self._rejects_kept :]
+        ]
         if kept:
             statements.REJECT.run(connection, kept)
             connection.execute(statements.DROP_OLD_REJECTS, {"kept": self._rejects_kept})
