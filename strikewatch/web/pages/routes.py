@@ -15,18 +15,16 @@ from strikewatch.web.api.problems import ApiResponse, Problem, guarded
 from strikewatch.web.api.routing import read_body
 from strikewatch.web.authentication import Authenticator
 from strikewatch.web.live.stream import EventStream
-from strikewatch.web.pages.page import SIGN_IN_PATH, Pages, View
+from strikewatch.web.pages.page import SIGN_IN_PATH, PageRequest, Pages, View
 from strikewatch.web.pages.templating import SAFE_HEADERS, Templates
 from strikewatch.web.pages.views import (
     alert,
     alerts,
-    due,
     feed,
     guide,
     hammer,
     log,
     now,
-    preferences,
     review,
     week,
 )
@@ -39,6 +37,11 @@ MOST_READERS: Final = 500
 """Pages that may follow the stream at once."""
 
 
+def _preferences(pages: Pages, page: PageRequest) -> Response:
+    """Show the preferences of a reader: units, language, sound."""
+    return pages.render(page, "preferences.html", languages=sorted(pages.templates.translations))
+
+
 VIEWS: Final[dict[str, View]] = {
     "/": now.now,
     "/open": now.active_alerts,
@@ -47,9 +50,9 @@ VIEWS: Final[dict[str, View]] = {
     "/alerts/{site}/{alert}": alert.alert,
     "/write": log.log,
     "/hammers/{site}/{hammer}": hammer.hammer,
-    "/due": due.due,
+    "/due": hammer.due,
     "/week": week.week,
-    "/choices": preferences.preferences,
+    "/choices": _preferences,
     "/feed": feed.feed,
     "/guide": guide.guides,
     "/guide/{topic}": guide.guide,

@@ -1,4 +1,4 @@
-"""One hammer: its day, alerts, operators, clocks, wear, data feed, and the settings in force."""
+"""One hammer: its day, alerts, operators, clocks, wear, feed and settings; and the tasks that are due on all."""
 
 import re
 from collections import Counter
@@ -119,6 +119,15 @@ def hammer(pages: Pages, page: PageRequest) -> Response:
         source=pages.source_lines(key),
         settings=_settings(page.formatting, live.settings),
     )
+
+
+def due(pages: Pages, page: PageRequest) -> Response:
+    """Show the maintenance tasks of all hammers, the most urgent first."""
+    items = [
+        (key, item) for key, hammer in pages.live_state.hammers.items() for item in hammer.due_items(page.now)
+    ]
+    items.sort(key=lambda row: (row[1].urgency, row[0]))
+    return pages.render(page, "due.html", rows=items)
 
 
 def _operators(
