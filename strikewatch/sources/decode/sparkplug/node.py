@@ -1,13 +1,14 @@
-"""One edge node: its topics, what its births said of its metrics, and how it is saved."""
+"""One edge node: its topics, what its births said of its metrics, how it is saved, and what its messages give."""
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
-from strikewatch.sources.decode.sparkplug.wire import Metric, rebirth_request
+from strikewatch.sources.decode.sparkplug.wire import Metric, Value, rebirth_request
 
 LAYOUT: Final = "sparkplug/1"
 """Of the saved state. `births`, in JSON: `{device: [[name, datatype, alias], …]}`, "" for the node itself.
@@ -136,6 +137,45 @@ class Node:
     def count(self) -> int:
         """Return the number of its metrics, with those of its devices."""
         return sum(len(table.datatypes) for table in self.tables.values())
+
+
+class MetricRecord(NamedTuple):
+    """The value of one metric. `device`: "" for a metric of the node itself.
+
+    `value`: None where the metric has none any more: null, stale, of bad quality, or its node or device died.
+    """
+
+    group: str
+    node: str
+    device: str
+    name: str
+    value: Value
+    time_ns: Instant
+    is_historical: bool = False
+
+
+class Taken(NamedTuple):
+    """What one message gives. `requests`: nodes to ask for their births. `passed_over`: counts, by what it was."""
+
+    records: list[MetricRecord]
+    requests: list[NodeId]
+    rejected: list[Rejected]
+    passed_over: Counter[str]
+
+
+class ChangedNode(NamedTuple):
+    """The saved state of a node, of `LAYOUT`. `births`: None if only the position has changed."""
+
+    id: NodeId
+    births: str | None
+    position: str
+
+
+class NodeChanges(NamedTuple):
+    """What is to be saved: nodes that have changed, and those that are no longer kept."""
+
+    changed: list[ChangedNode]
+    removed: list[NodeId]
 
 
 def is_command(levels: Sequence[str]) -> bool:

@@ -13,13 +13,16 @@ from strikewatch.errors import Rejected
 from strikewatch.sources.decode.sparkplug.node import (
     LAYOUT,
     REQUEST_EVERY,
+    ChangedNode,
+    MetricRecord,
     Node,
+    NodeChanges,
     NodeId,
     Table,
+    Taken,
     is_command,
     parse_topic,
 )
-from strikewatch.sources.decode.sparkplug.records import ChangedNode, MetricRecord, NodeChanges, Taken
 from strikewatch.sources.decode.sparkplug.wire import Payload, read_payload, signed
 
 MAX_NODES: Final = 1_000
