@@ -79,7 +79,6 @@ def check(options: Namespace) -> None:
     code is 2 for mistakes.
     """
     from strikewatch.sources.mapping import Sources
-    from strikewatch.sources.mapping.authoring.access_list import access_list
 
     path, tables, settings = load_tables(options)
     compiled = Sources(tables)
@@ -109,7 +108,7 @@ def check(options: Namespace) -> None:
     if compiled:
         console.print("\nFor the access list of the broker (Mosquitto):\n", style="dim")
         user = settings.mqtt.username if settings is not None else None
-        for line in access_list(tables, user or "processor"):
+        for line in compiled.access_list(user or "processor"):
             console.print(line)
     console.print(f"\n{path}: no mistake.", style="dim")
     if settings is not None and settings.sources_file is None:

@@ -65,6 +65,17 @@ class Sources:
                 found[topic.filter] = max(found.get(topic.filter, 0), 0 if source.arrival else 1)
         return found
 
+    def access_list(self, user: str) -> list[str]:
+        """Return the lines of Mosquitto's access list that let the account `user` take in the sources."""
+        lines = [f"user {user}", *(f"topic read {each}" for each in self.filters)]
+        for source in self.sparkplug:
+            if source.table.rebirth:
+                for topic in source.table.topics:
+                    namespace, group = [*topic.split("/"), "#"][:2]
+                    group = "+" if group in ("#", "+") or "{" in group else group
+                    lines.append(f"topic write {namespace}/{group}/NCMD/+")
+        return list(dict.fromkeys(lines))
+
     def taken(self, topic: str) -> Taken:
         """Return the sources that take a topic."""
         return self._taken(topic) if len(topic) <= MAX_LENGTH else ()
