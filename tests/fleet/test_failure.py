@@ -3,7 +3,7 @@
 import pytest
 
 from strikewatch.errors import StoreError
-from strikewatch.fleet.streaming.failure import MAX_LENGTH, batch_error
+from strikewatch.fleet.failure import MAX_LENGTH, batch_error
 
 STACK = "\n\tat org.apache.spark.some.Class.method(Class.scala:1)" * 500
 

@@ -4,7 +4,6 @@ engine.py   settings and detectors, as a worker process has them    saved.py    
 shard.py    one micro-batch of some hammers                         outcome.py  what a micro-batch leaves for the driver
 messages.py sources of messages, and the hammers of each message    query.py    the streaming query with its state
 sink.py     outcomes into database and tables, once each            run.py      the command: query, dispatcher, stop
-failure.py  why a micro-batch or the query has failed
 
 Only `messages` and `query` import Spark, and only inside functions.
 """

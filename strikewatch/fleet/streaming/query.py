@@ -13,8 +13,8 @@ import structlog
 
 from strikewatch.core.batch import Key
 from strikewatch.errors import Rejected
+from strikewatch.fleet.failure import batch_error
 from strikewatch.fleet.streaming.engine import NO_HAMMER, StreamSettings, engine
-from strikewatch.fleet.streaming.failure import batch_error
 from strikewatch.fleet.streaming.messages import in_order, keyed
 from strikewatch.fleet.streaming.saved import Book, SavedHammer, decode, encode
 from strikewatch.fleet.streaming.shard import MS, NEVER_MS, Saved, ShardStep

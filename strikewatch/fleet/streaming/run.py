@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 import structlog
 
 from strikewatch.errors import InputError, StoreError, StoreLost, StrikewatchError
-from strikewatch.fleet.spark import jvm_errors
+from strikewatch.fleet.failure import failure_of, jvm_errors
 from strikewatch.fleet.streaming.engine import StreamSettings
-from strikewatch.fleet.streaming.failure import failure_of
 from strikewatch.fleet.streaming.query import start
 from strikewatch.fleet.streaming.sink import Sink
 from strikewatch.service.endpoints import endpoints, open_store

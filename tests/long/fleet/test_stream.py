@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from strikewatch.errors import InputError
+from strikewatch.fleet.failure import batch_error
 from strikewatch.fleet.streaming.engine import StreamSettings
-from strikewatch.fleet.streaming.failure import batch_error
 from strikewatch.fleet.streaming.messages import SCHEMA, from_files, from_kafka, from_records, keyed
 from strikewatch.settings.tree import Settings
 from tests.fleet.test_failure import Py4JJavaError

@@ -1,4 +1,4 @@
-"""Why a micro-batch or a query has failed, in few lines.
+"""Errors of Spark and its JVM, and why a micro-batch or a query of a stream has failed, in few lines.
 
 Spark looks for an interruption in the text of what `foreachBatch` raises, by a regular expression that recurses for
 each character. With its stack trace the text of a Java error is longer than the stack of the query's thread allows: the
@@ -10,7 +10,6 @@ import traceback
 from typing import TYPE_CHECKING, Final
 
 from strikewatch.errors import StrikewatchError
-from strikewatch.fleet.spark import jvm_errors
 
 if TYPE_CHECKING:
     from pyspark.sql.streaming.query import StreamingQuery
@@ -27,6 +26,13 @@ _INTERRUPTIONS: Final = (
 )
 _PY4J: Final = "py4j.protocol.Py4JJavaError"
 _OWN: Final = "strikewatch.errors."
+
+
+def jvm_errors() -> tuple[type[Exception], ...]:
+    """Return the errors of calls to a JVM that has ended: when a whole group of processes is stopped."""
+    from py4j.protocol import Py4JError
+
+    return OSError, Py4JError
 
 
 def batch_error(error: Exception) -> StrikewatchError:
