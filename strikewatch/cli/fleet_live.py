@@ -113,8 +113,9 @@ def stream(options: Namespace) -> None:
 
     StreamSettings.of(settings)  # refuses sources that cannot be mapped before Spark starts
     log.set_up(settings.log)
-    for library in ("py4j", "numexpr"):
-        logging.getLogger(library).setLevel(logging.WARNING)
+    logging.getLogger("numexpr").setLevel(logging.WARNING)
+    # it repeats what ends a query, with a traceback
+    logging.getLogger("py4j").setLevel(logging.WARNING if options.verbose else logging.CRITICAL)
     precompile(lambda text: output.notes().print(text, style="dim"))
 
     def messages(spark: "SparkSession") -> "DataFrame":

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from strikewatch.errors import InputError, StrikewatchError
+from strikewatch.fleet.failure import jvm_errors
 from strikewatch.fleet.folder import FleetFolder
 from strikewatch.fleet.replay import Workers
 from strikewatch.fleet.tables import SCHEMAS
@@ -115,13 +116,6 @@ def session(master: str | None = None, *, verbose: bool = False, **options: str)
         finally:
             with suppress(*jvm_errors()):
                 spark.stop()
-
-
-def jvm_errors() -> tuple[type[Exception], ...]:
-    """Return the errors of calls to a JVM that has ended: when a whole group of processes is stopped."""
-    from py4j.protocol import Py4JError
-
-    return OSError, Py4JError
 
 
 def workers(spark: "SparkSession") -> Workers:

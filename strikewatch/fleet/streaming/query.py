@@ -13,6 +13,7 @@ import structlog
 
 from strikewatch.core.batch import Key
 from strikewatch.errors import Rejected
+from strikewatch.fleet.failure import batch_error
 from strikewatch.fleet.streaming.engine import NO_HAMMER, StreamSettings, engine
 from strikewatch.fleet.streaming.messages import in_order, keyed
 from strikewatch.fleet.streaming.saved import Book, SavedHammer, decode, encode
@@ -64,7 +65,10 @@ def start(
 
     def store(batch: "DataFrame", number: int) -> None:
         with busy:
-            write(number, [bytes(row["outcome"]) for row in batch.collect()])
+            try:
+                write(number, [bytes(row["outcome"]) for row in batch.collect()])
+            except Exception as error:  # noqa: BLE001  # raised again, shorter
+                raise batch_error(error) from None
 
     return (
         outcomes.writeStream.foreachBatch(store)

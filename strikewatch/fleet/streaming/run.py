@@ -1,6 +1,5 @@
 """Run a stream until it is stopped: the query, the database of alerts, and the dispatcher that sends them."""
 
-import logging
 import signal
 import threading
 import time
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import structlog
 
 from strikewatch.errors import InputError, StoreError, StoreLost, StrikewatchError
-from strikewatch.fleet.spark import jvm_errors
+from strikewatch.fleet.failure import failure_of, jvm_errors
 from strikewatch.fleet.streaming.engine import StreamSettings
 from strikewatch.fleet.streaming.query import start
 from strikewatch.fleet.streaming.sink import Sink
@@ -126,8 +125,8 @@ class _Stream:
             self._watch(query, sink)
             if busy.acquire(timeout=STOP_S):  # between two micro-batches, if that does not take too long
                 busy.release()  # the next one may have begun: Spark would wait for it forever
-            logging.getLogger("py4j").setLevel(logging.CRITICAL)  # it complains of the one that is cut off
             with suppress(*jvm_errors()):
+                self._spark.sparkContext.setLogLevel("OFF")  # it would report what the stop cuts off
                 query.stop()  # a micro-batch that is cut off is repeated after the next start
         finally:
             self._stopping.set()
@@ -143,7 +142,7 @@ class _Stream:
         """Wait for the end; send what is due meanwhile, and report."""
         reported = time.monotonic()
         while not self._stopping.wait(POLL_S):
-            if (cause := _failure_of(query)) is not None:
+            if (cause := failure_of(query)) is not None:
                 if sink.failure is not None:
                     raise sink.failure
                 raise StrikewatchError(
@@ -207,16 +206,3 @@ def shards_of(spark: "SparkSession", checkpoint: str, wanted: int | None) -> int
             "new checkpoint"
         )
     return shards
-
-
-def _failure_of(query: "StreamingQuery") -> str | None:
-    """Return why a query has ended, in one line: what Python raised, if it did; None while it is active."""
-    try:
-        if query.isActive:
-            return None
-        error = query.exception()
-    except jvm_errors():
-        return "Spark's JVM has ended"
-    lines = [line.strip() for line in str(error or "").splitlines() if line.strip()]
-    own = [line for line in lines if line.startswith("strikewatch.errors.")]
-    return own[-1].partition(": ")[2] if own else lines[0] if lines else "no reason given"

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -94,10 +95,10 @@ class Trial:
         thread.start()
         return thread
 
-    def start(self) -> None:
-        """Start the stream in a process group of its own."""
+    def start(self, *program: str) -> None:
+        """Start the stream in a process group of its own. `program`: arguments of Python instead of the command's."""
         command = [
-            *(sys.executable, "-m", "strikewatch.cli.main", "fleet", "stream"),
+            *(sys.executable, *(program or ("-m", "strikewatch.cli.main")), "fleet", "stream"),
             *("--files", str(self.incoming), "--checkpoint", str(self.folder / "checkpoint")),
             *("--config", str(self.folder / "strikewatch.toml"), "--master", "local[2]"),
             *("--shards", SHARDS, "--batch-limit", "1", "--trigger", "0.2"),
@@ -134,30 +135,21 @@ class Trial:
                 seen.add(json.loads(line)["path"])
         return len(seen)
 
-    def wait(self, batches: int, limit_s: float = 300.0) -> None:
-        """Wait until so many micro-batches are complete."""
-        deadline = time.monotonic() + limit_s
-        while self.batches < batches:
-            self.check(deadline)
-            time.sleep(0.1)
-
-    def wait_for_all(self, limit_s: float = 600.0) -> None:
-        """Wait until every file has been read, and the micro-batch after the last one is complete."""
-        deadline = time.monotonic() + limit_s
-        files = -(-len(self.messages) // self.per_file)
-        while self.files_read < files:
-            self.check(deadline)
-            time.sleep(0.1)
-        started = max(int(path.name) for path in (self.folder / "checkpoint" / "offsets").glob("[0-9]*"))
-        commit = self.folder / "checkpoint" / "commits" / str(started + 1)
-        while not commit.exists():
-            self.check(deadline)
-            time.sleep(0.1)
-
-    def check(self, deadline: float) -> None:
+    def wait(self, done: Callable[[], bool], limit_s: float = 600.0) -> None:
+        """Wait until something is done. Raises RuntimeError with the log if the stream ends before, or on timeout."""
         assert self.process is not None
-        if self.process.poll() is not None or time.monotonic() > deadline:
-            raise RuntimeError((self.folder / "log").read_text(encoding="utf-8")[-4000:])
+        deadline = time.monotonic() + limit_s
+        while not done():
+            if self.process.poll() is not None or time.monotonic() > deadline:
+                raise RuntimeError((self.folder / "log").read_text(encoding="utf-8")[-4000:])
+            time.sleep(0.1)
+
+    def wait_for_all(self) -> None:
+        """Wait until every file has been read, and the micro-batch after the last one is complete."""
+        files = -(-len(self.messages) // self.per_file)
+        self.wait(lambda: self.files_read == files)
+        started = max(int(path.name) for path in (self.folder / "checkpoint" / "offsets").glob("[0-9]*"))
+        self.wait((self.folder / "checkpoint" / "commits" / str(started + 1)).exists)
 
     def result(self, kills: int, seconds: float) -> Result:
         """Compare the database with the shift's golden alerts."""
@@ -189,7 +181,7 @@ def run(folder: Path, kills: int, seed: int = 1, shift: str = "hired-out", per_f
     for _ in range(kills):
         before = trial.batches
         trial.start()
-        trial.wait(before + 1)
+        trial.wait(lambda before=before: trial.batches > before)
         time.sleep(chance.uniform(0.0, 1.5))  # in the midst of a later micro-batch
         trial.kill()
     trial.start()

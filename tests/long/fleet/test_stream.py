@@ -7,16 +7,18 @@ import json
 from base64 import b64encode
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from strikewatch.errors import InputError
+from strikewatch.fleet.failure import batch_error
 from strikewatch.fleet.streaming.engine import StreamSettings
 from strikewatch.fleet.streaming.messages import SCHEMA, from_files, from_kafka, from_records, keyed
 from strikewatch.settings.tree import Settings
+from tests.fleet.test_failure import Py4JJavaError
 from tests.fleet.test_streaming import mapped
-from tests.long.fleet.kills import run
+from tests.long.fleet.kills import Trial, run
 
 if TYPE_CHECKING:
     from pyspark.sql import SparkSession
@@ -112,6 +114,70 @@ def test_without_the_source_of_kafka_the_remedy_is_named(spark: "SparkSession") 
 def test_a_killed_stream_continues_without_missing_or_repeating_an_alert(tmp_path: Path) -> None:
     result = run(tmp_path, kills=1, per_file=270)
     assert result.passed, result
-    log = (tmp_path / "log").read_text(encoding="utf-8")
-    lines = [line for line in log.splitlines() if "[info" not in line and "[warning" not in line]
-    assert lines == []  # of Spark, nothing
+    assert of_spark(tmp_path) == []
+
+
+PATCHED = """
+import sys
+from pathlib import Path
+from strikewatch.cli.main import main
+from strikewatch.errors import StoreError
+from strikewatch.fleet.streaming import query, run
+
+class Shards(query.Shards):
+    def handleInputRows(self, key, rows, timerValues):
+        {work}
+
+query.Shards = Shards
+run.STOP_S = 0.1
+sys.exit(main())
+"""
+"""The command with workers that do something else."""
+
+
+def of_spark(folder: Path) -> list[str]:
+    """Return the lines of a stream's log that are not its own."""
+    lines = (folder / "log").read_text(encoding="utf-8").splitlines()
+    return [line for line in lines if "[info" not in line and "[warning" not in line]
+
+
+def test_a_stop_in_the_midst_of_a_micro_batch_leaves_no_error(tmp_path: Path) -> None:
+    trial, begun = Trial(tmp_path), tmp_path / "begun"
+    trial.send(0, 10)
+    work = f"import time; Path({str(begun)!r}).touch(); time.sleep(600)"
+    trial.start("-c", PATCHED.format(work=work))
+    trial.wait(begun.exists)
+    assert trial.stop() == 0
+    assert of_spark(tmp_path) == []
+
+
+def test_a_stream_ends_with_the_reason_that_a_worker_gives(tmp_path: Path) -> None:
+    """Also where the text of the error, with its stack traces, is long."""
+    trial = Trial(tmp_path)
+    trial.send(0, 10)
+    work = "raise StoreError('state of unknown layout: begin with a new checkpoint') from ValueError('x' * 20_000)"
+    trial.start("-c", PATCHED.format(work=work))
+    assert trial.process is not None
+    assert trial.process.wait(120) == 1
+    assert of_spark(tmp_path)[-1] == (
+        "strikewatch: the stream has failed: state of unknown layout: begin with a new checkpoint; when started again, "
+        "it continues from its checkpoint"
+    )
+    assert "StackOverflowError" not in (tmp_path / "log").read_text(encoding="utf-8")
+
+
+def test_spark_recognises_an_interruption_in_a_short_form(spark: "SparkSession") -> None:
+    jvm: Any = spark.sparkContext._jvm
+    execution = jvm.org.apache.spark.sql.execution.streaming.runtime.StreamExecution
+
+    def recognised(text: str) -> bool:
+        error = jvm.py4j.Py4JException(str(batch_error(Py4JJavaError(text))))
+        return bool(execution.isInterruptionException(error, spark.sparkContext._jsc.sc()))
+
+    stack = "\n\tat some.Class.method(Class.java:1)" * 1000
+    assert recognised(
+        f"An error occurred while calling o1.collectToPython.\n: java.lang.InterruptedException{stack}"
+    )
+    assert not recognised(
+        f"An error occurred while calling o1.collectToPython.\n: java.io.IOException: full{stack}"
+    )
