@@ -26,6 +26,7 @@ BATCH_MESSAGES: Final = 64
 MAX_HISTORIC: Final = 1000
 """So many historic messages wait in memory; more of them are left in the database until half of these are sent."""
 BLOCKED: Final = "waits behind a parked message of its alert"
+OVERTAKEN: Final = "not needed: newer messages tell of all its alerts"
 GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
 
@@ -161,26 +162,28 @@ class DeliveryLoop:
         """
         held: list[Pending] = []
         gone = False
-        for _ in range(BATCH_MESSAGES):
-            if gone or stopping():
-                break
-            pending = self._queue.take(self._monotonic())
-            if pending is None:
-                if not held:
+        try:
+            for _ in range(BATCH_MESSAGES):
+                if gone or stopping():
                     break
-                self._put_back(held)
-                self.outbox.flush()
-                continue
-            last = self._unwritten.get(pending.alert_key)
-            if last is not None and not last.written:
-                held.append(pending)
-                continue
-            outcomes, gone = self.attempt(pending.message or self.outbox.message(pending.seq), pending)
-            self._unwritten[pending.alert_key] = outcomes[0]
-            self.outbox.record_outcomes(outcomes)
-            if pending.historic and interrupted():
-                break
-        self._put_back(held)
+                pending = self._queue.take(self._monotonic())
+                if pending is None:
+                    if not held:
+                        break
+                    self._put_back(held)
+                    self.outbox.flush()
+                    continue
+                last = self._unwritten.get(pending.alert_key)
+                if last is not None and not last.written:
+                    held.append(pending)
+                    continue
+                outcomes, gone = self.attempt(pending)
+                self._unwritten[pending.alert_key] = outcomes[0]
+                self.outbox.record_outcomes(outcomes)
+                if pending.historic and interrupted():
+                    break
+        finally:
+            self._put_back(held)
         self._unwritten = {key: last for key, last in self._unwritten.items() if not last.written}
         if gone:
             self._switch_off()
@@ -193,10 +196,11 @@ class DeliveryLoop:
     def send_now(self, number: int) -> None:
         """Send only the message with this number, now."""
         message = self.outbox.message(number)
+        assert message is not None
         self._queue.add(message, self._monotonic())
         pending = self._queue.take(self._monotonic())
         assert pending is not None
-        outcomes, gone = self.attempt(message, pending)
+        outcomes, gone = self.attempt(pending)
         self.outbox.record_outcomes(outcomes)
         self.outbox.flush()
         if gone:
@@ -209,10 +213,22 @@ class DeliveryLoop:
             self.outbox.flush()
         self._sender.idle()
 
-    def attempt(self, message: Message, pending: Pending) -> tuple[list[Outcome], bool]:
+    def attempt(self, pending: Pending) -> tuple[list[Outcome], bool]:
         """Try to send a message; return the outcomes for it and its alert, and whether the endpoint is gone."""
+        try:
+            message = pending.message or self.outbox.message(pending.seq)
+        except StoreBlocked:
+            self._queue.put_back(pending)
+            raise
+        if message is None:
+            self._queue.done(pending)
+            now = self._wall()
+            return [Outcome(pending.seq, "sent", pending.attempts, now, OVERTAKEN, now)], False
         began = time.perf_counter_ns()
         result = self._sender.send(message, self._wall())
+        if message.left_out:
+            left_out = f"without {message.left_out} alerts that newer messages tell of"
+            result = replace(result, trace=f"{left_out}\n{result.trace}")
         return self._outcomes_of(pending, result, (time.perf_counter_ns() - began) // 1000), result.gone
 
     def _reload(self, external_changes: int) -> None:

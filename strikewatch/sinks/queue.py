@@ -19,6 +19,7 @@ import structlog
 from strikewatch.core.instant import Instant, seconds
 from strikewatch.sinks import Endpoint
 from strikewatch.sinks.settings import MAX_WAIT_S
+from strikewatch.storage.outbox.digests import DIGEST
 from strikewatch.storage.outbox.messages import Message
 from strikewatch.storage.outbox.outcomes import Outcome
 
@@ -31,7 +32,7 @@ AlertKey = tuple[str, str]
 
 @dataclass(slots=True)
 class Pending:
-    """A queued message. `due`: monotonic time, ns. `message`: None if too many are waiting to hold it in memory."""
+    """A queued message. `due`: monotonic time, ns."""
 
     seq: int
     alert_key: AlertKey
@@ -40,6 +41,7 @@ class Pending:
     due: int
     historic: bool
     message: Message | None
+    """None: it is read from the database when it is sent."""
 
 
 class Queue:
@@ -63,7 +65,9 @@ class Queue:
 
     def add(self, message: Message, due: int) -> None:
         """Append a message to those of its alert; call in queued order."""
-        kept = message if self._bytes + message.size <= MAX_BYTES else None
+        # a digest is read when it is sent, since newer messages change what it lists
+        keep = message.step != DIGEST and self._bytes + message.size <= MAX_BYTES
+        kept = message if keep else None
         self._bytes += message.size if kept else 0
         key = message.site, message.alert_id
         pending = Pending(message.seq, key, message.step, message.attempts, due, message.historic, kept)

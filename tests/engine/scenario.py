@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import text
+from sqlalchemy import URL, text
 
 from strikewatch.core.alert import Alert, Change, Priority, Step
 from strikewatch.core.instant import SECOND
@@ -22,10 +22,13 @@ HOUR_NS = 3600 * SECOND
 
 
 class AlertScenario:
-    """A store with one endpoint and a wall clock set by the test. Alerts are numbered in the order raised."""
+    """A store with one endpoint and a wall clock set by the test. Alerts are numbered in the order raised.
 
-    def __init__(self, folder: Path, **alarms: Any) -> None:
-        self.path = folder / "watch.db"
+    `where`: the folder of a SQLite file, or the address of an empty PostgreSQL database.
+    """
+
+    def __init__(self, where: Path | URL, **alarms: Any) -> None:
+        self.path = where / "watch.db" if isinstance(where, Path) else where
         self.alarms = Settings(**alarms)
         self.now = START
         self.raised: list[Alert] = []

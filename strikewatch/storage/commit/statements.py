@@ -28,7 +28,7 @@ from strikewatch.storage.commit.prepared import (
     upsert,
 )
 from strikewatch.storage.commit.step import Reject
-from strikewatch.storage.outbox.writer import to_json
+from strikewatch.storage.outbox.digests import to_json
 from strikewatch.storage.schema import tables
 
 PAYLOAD_KEPT: Final = 4096

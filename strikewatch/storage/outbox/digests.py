@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -58,20 +58,33 @@ class Digest:
             "until": instant.text(self.until) if self.over else None,
             "number": self.number,
             "count": len(listed),
-            "summary": self._summary(listed),
+            "summary": _summary(self.kind, self.hammer, self.fault, listed),
             "alerts": list(listed),
         }
 
-    def _summary(self, records: Sequence[dict[str, Any]]) -> str:
-        first, last = records[0]["onset"][11:16], records[-1]["onset"][11:16]
-        times = f"at {first}" if first == last else f"from {first} to {last}"
-        number = f"{len(records)} alert" if len(records) == 1 else f"{len(records)} alerts"
-        if self.kind == "chattering":
-            return f"Chattering: {number} of {self.fault} at {self.hammer} {times} UTC, sent together."
-        faults = Counter(record["fault"] for record in records).most_common()
-        return (
-            f"Flood: {number} {times} UTC, sent together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
-        )
+
+def leave_out(body: Mapping[str, Any], alert_ids: Collection[str]) -> dict[str, Any] | None:
+    """Return the body of a digest without some of its alerts; None if it lists no others."""
+    listed = [record for record in body["alerts"] if record["id"] not in alert_ids]
+    if not listed:
+        return None
+    summary = _summary(body["kind"], body["hammer"], body["fault"], listed)
+    return {**body, "count": len(listed), "summary": summary, "alerts": listed}
+
+
+def _summary(kind: str, hammer: str, fault: str, records: Sequence[Mapping[str, Any]]) -> str:
+    first, last = records[0]["onset"][11:16], records[-1]["onset"][11:16]
+    times = f"at {first}" if first == last else f"from {first} to {last}"
+    number = f"{len(records)} alert" if len(records) == 1 else f"{len(records)} alerts"
+    if kind == "chattering":
+        return f"Chattering: {number} of {fault} at {hammer} {times} UTC, sent together."
+    faults = Counter(record["fault"] for record in records).most_common()
+    return f"Flood: {number} {times} UTC, sent together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
+
+
+def to_json(record: Mapping[str, Any]) -> str:
+    """Return a record as the compact JSON text that is stored and sent."""
+    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
 def is_due(

@@ -153,9 +153,13 @@ class Floods:
             row.counts = "all"
             return False
         kind, span = verdict
+        stored = flood if kind == "flood" else chattering
+        if row.storm is not None and (stored is None or stored.number != row.storm):
+            # digests keep their order within one episode only, so no other may list the alert
+            row.counts = "all"
+            return False
         row.counts = "all" if kind == "flood" else "stream"
         row.held, row.due = True, None
-        stored = flood if kind == "flood" else chattering
         if stored is None:
             stored = self._begin(row.site, kind, WHOLE_SITE if kind == "flood" else own, span)
             near.add_episode(stored)

@@ -1,9 +1,10 @@
 """The outbox as the dispatcher sees it: an endpoint's waiting messages, read or handed over in memory."""
 
+import json
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection, bindparam, exists, func, select, update
@@ -11,6 +12,8 @@ from sqlalchemy import Connection, bindparam, exists, func, select, update
 from strikewatch.core.alert import Change
 from strikewatch.core.instant import Instant
 from strikewatch.errors import StoreBlocked
+from strikewatch.storage.commit.prepared import PreparedListQuery
+from strikewatch.storage.outbox.digests import DIGEST, leave_out, to_json
 from strikewatch.storage.outbox.outcomes import Outcome
 from strikewatch.storage.schema.tables import WAITING, alerts, endpoints, nudges, outbox
 
@@ -33,6 +36,7 @@ class Message:
     `name`: derived from the content. `body`: the alert's record as JSON. `created` and `due`: wall time. `attempts`:
     those made so far. `blocked`: an earlier message of its alert is parked, and this one may not overtake it.
     `external_changes`: the value of `Outbox.external_changes` when this was read. `historic`: its alert was found late.
+    `left_out`: how many alerts a digest no longer lists, since newer messages tell of them.
     """
 
     seq: int
@@ -47,6 +51,7 @@ class Message:
     blocked: bool = False
     external_changes: int = 0
     historic: bool = False
+    left_out: int = 0
 
     @property
     def size(self) -> int:
@@ -104,10 +109,24 @@ class Outbox:
             rows = connection.execute(query, {"endpoint": self._endpoint, "after": after})
             return [Message(*row) for row in rows]
 
-    def message(self, seq: int) -> Message:
-        """Return the message with a number."""
+    def message(self, seq: int) -> Message | None:
+        """Return the message with a number as it is to be sent now.
+
+        A digest leaves out the alerts of which a message was queued after it, since that one may have been sent
+        already. None: it lists no others.
+        """
         with self._store.read() as connection:
-            return Message(*connection.execute(_BY_NUMBER, {"number": seq}).one())
+            message = Message(*connection.execute(_BY_NUMBER, {"number": seq}).one())
+            if message.step != DIGEST:
+                return message
+            body = json.loads(message.body)
+            listed = [record["id"] for record in body["alerts"]]
+            about = {"endpoint": self._endpoint, "site": message.site, "after": seq}
+            newer = {alert_id for (alert_id,) in _WITH_NEWER_MESSAGE.fetch(connection, listed, **about)}
+        if not newer:
+            return message
+        left = leave_out(body, newer)
+        return None if left is None else replace(message, body=to_json(left), left_out=len(newer))
 
     def take_handed(self) -> list[Message] | None:
         """Return the messages that this process committed since the last call; None: read all with `waiting`."""
@@ -216,6 +235,18 @@ _WAITING: Final = (
     .limit(PAGE_SIZE)
 )
 _WAITING_HISTORIC: Final = _WAITING.where(_HISTORIC)
+_WITH_NEWER_MESSAGE: Final = PreparedListQuery(
+    lambda ids: (
+        select(outbox.c.alert_id)
+        .where(
+            outbox.c.alert_id.in_(ids),
+            outbox.c.endpoint == bindparam("endpoint"),
+            outbox.c.site == bindparam("site"),
+            outbox.c.seq > bindparam("after"),
+        )
+        .distinct()
+    )
+)
 _EXTERNAL_CHANGES: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))
 
 

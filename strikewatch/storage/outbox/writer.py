@@ -3,10 +3,12 @@
 An endpoint gets an alert from the first step that its filter accepts, always as `raised`, and from then on every
 further step. So `raised` comes first at every receiver, and no alert that it received stays open there. Where a clear
 is refuted, `raised` is sent again and begins another round of steps.
+
+A digest has no place in the order of an alert's own messages. So an alert with a message that is yet to be delivered,
+or without its end, is not listed, but sent alone after that one.
 """
 
 import hashlib
-import json
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -15,7 +17,7 @@ from sqlalchemy import Connection, case, func, select
 
 from strikewatch.core.instant import Instant
 from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery, insert_missing
-from strikewatch.storage.outbox.digests import DIGEST
+from strikewatch.storage.outbox.digests import DIGEST, Digest, to_json
 from strikewatch.storage.outbox.messages import Message
 from strikewatch.storage.outbox.notifications import Outgoing
 from strikewatch.storage.schema.tables import nudges, outbox
@@ -31,6 +33,7 @@ _RECIPIENTS: Final = PreparedListQuery(
             outbox.c.alert_id,
             outbox.c.endpoint,
             func.min(outbox.c.state),
+            func.max(outbox.c.state),
             func.count(case((outbox.c.step == "raised", 1))),
             func.count(case((outbox.c.step == "cleared", 1))),
         )
@@ -38,7 +41,7 @@ _RECIPIENTS: Final = PreparedListQuery(
         .group_by(outbox.c.site, outbox.c.alert_id, outbox.c.endpoint)
     )
 )
-"""Who already got a message about each alert; the state is "parked" if that of any is (sent, waiting follow)."""
+"""Who already got a message about each alert; the first state is "parked" and the last "waiting" if that of any is."""
 _EXTERNAL_CHANGES: Final = PreparedQuery(select(nudges.c.endpoint, nudges.c.n))
 
 
@@ -49,11 +52,17 @@ def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant 
 
 @dataclass(slots=True)
 class _Earlier:
-    """An alert's earlier messages for an endpoint: whether one is parked, and how often it was raised and cleared."""
+    """An alert's earlier messages for an endpoint: whether any is parked or waits, and how many raise and clear it."""
 
     parked: bool = False
+    waiting: bool = False
     raised: int = 0
     cleared: int = 0
+
+    @property
+    def is_open(self) -> bool:
+        """Return whether the last round has no end yet."""
+        return self.raised > self.cleared
 
     def round(self, step: str) -> int:
         """Return the round that a step belongs to; another begins when it is raised after a clear."""
@@ -94,31 +103,50 @@ class OutboxWriter:
             body, historic = to_json(change.record), bool(change.record["historic"])
             for endpoint in self._endpoints:
                 if endpoint in known:
-                    self._add(endpoint, change.site, change.alert_id, change.step, body, historic)
+                    # others were sent it in a digest
+                    again = change.step == "raised" and known[endpoint].is_open
+                    step = "escalated" if again else change.step
+                    self._add(endpoint, change.site, change.alert_id, step, body, historic)
                 elif change.step != "cleared" and self._route(endpoint, change.record, self._now):
                     self._add(endpoint, change.site, change.alert_id, "raised", body, historic)
         for digest in outgoing.digests:
-            known = self._earlier[digest.site, digest.id]
             for endpoint in self._endpoints:
-                # an endpoint that got an earlier digest of this episode gets its end at any time
-                now = None if endpoint in known else self._now
-                records = [record for record in digest.records if self._route(endpoint, record, now)]
-                if records:
-                    self._add(endpoint, digest.site, digest.id, DIGEST, to_json(digest.body(records)))
+                self._add_digest(endpoint, digest)
         return self._queued
+
+    def _add_digest(self, endpoint: str, digest: Digest) -> None:
+        """Queue a digest of the alerts that an endpoint accepts, and those alone that it may not list."""
+        # an endpoint that got an earlier digest of this episode gets its end at any time
+        now = None if endpoint in self._earlier[digest.site, digest.id] else self._now
+        listed = []
+        for record in digest.records:
+            earlier = self._earlier[digest.site, record["id"]].get(endpoint)
+            if earlier is not None and (earlier.parked or earlier.waiting or earlier.is_open):
+                self._add_alone(endpoint, digest.site, record, earlier)
+            elif self._route(endpoint, record, now):
+                listed.append(record)
+        if listed:
+            self._add(endpoint, digest.site, digest.id, DIGEST, to_json(digest.body(listed)))
+
+    def _add_alone(self, endpoint: str, site: str, record: dict[str, Any], earlier: _Earlier) -> None:
+        """Queue the steps of an alert that its earlier messages do not tell."""
+        steps = ["raised"] if not earlier.is_open else []
+        if record["cleared"] is not None:
+            steps.append("cleared")
+        for step in steps:
+            self._add(endpoint, site, record["id"], step, to_json(record), bool(record["historic"]))
 
     def _load(self, outgoing: Outgoing) -> None:
         """Load which endpoints already got a message about each alert or episode."""
-        keys = {(change.site, change.alert_id) for change in outgoing.changes} | {
-            (digest.site, digest.id) for digest in outgoing.digests
-        }
+        keys = {(change.site, change.alert_id) for change in outgoing.changes}
+        for digest in outgoing.digests:
+            keys.add((digest.site, digest.id))
+            keys |= {(digest.site, record["id"]) for record in digest.records}
         self._earlier = {key: {} for key in keys}
         listed = sorted({about for _, about in keys})
-        for site, about, endpoint, first_state, raised, cleared in _RECIPIENTS.fetch(
-            self._connection, listed
-        ):
+        for site, about, endpoint, first, last, *counts in _RECIPIENTS.fetch(self._connection, listed):
             if (site, about) in keys:
-                self._earlier[site, about][endpoint] = _Earlier(first_state == "parked", raised, cleared)
+                self._earlier[site, about][endpoint] = _Earlier(first == "parked", last == "waiting", *counts)
         self._external_changes = dict(_EXTERNAL_CHANGES.fetch(self._connection))
 
     def _add(
@@ -153,14 +181,10 @@ class OutboxWriter:
         if off is not None:
             earlier.parked = True
             return
+        earlier.waiting = True
         external_changes = self._external_changes.get(endpoint, 0)
         message = Message(
             *(number, site, about, 0, self._now, name, step, body, self._now),
             *(earlier.parked, external_changes, historic),
         )
         self._queued.append((endpoint, message))
-
-
-def to_json(record: dict[str, Any]) -> str:
-    """Return a record as the compact JSON text that is stored and sent."""
-    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
