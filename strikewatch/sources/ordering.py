@@ -44,6 +44,8 @@ from strikewatch.sources.hammer_buffer import (
 __all__ = ["CLOCK_JUMP_NS", "NEVER", "Counts", "Policy", "Reorderer"]
 
 
+_ONE_BY_ONE: Final = 32
+"""So many rows in order are inserted one by one, before it is seen whether the rest needs that."""
 _effective: Final = attrgetter("effective")
 _STATE: Final = np.dtype([(name, "<i8") for name in ("last", "origin", "step", "split", "channels")])
 LAYOUT: Final = f"arrival/1:{_STATE.itemsize}"
@@ -182,12 +184,34 @@ class Reorderer:
             or buffer.continues_in_order(rows, self._allowed_lateness_ns)
         ):
             released = buffer.append_in_order(rows, self._allowed_lateness_ns)
+        elif in_order and self.policy == "gap":
+            released = self._insert_in_order(buffer, rows, redelivered)
         else:
             released = buffer.insert(rows, self.policy, self._allowed_lateness_ns, redelivered)
         if found := buffer.counts.duplicate - duplicates:
             self._duplicates[key] = self._duplicates.get(key, 0) + found
         self._note_waiting(key, buffer)
         return released
+
+    def _insert_in_order(self, buffer: HammerBuffer, rows: Rows, redelivered: bool) -> Rows:
+        """Insert rows in order, such as the first of a hammer or those after a gap; return those that can be released.
+
+        They are inserted one by one only until none waits any longer and the rest has no gap.
+        """
+        released: list[Rows] = []
+        first, count = 0, _ONE_BY_ONE
+        while first < len(rows):
+            released.append(
+                buffer.insert(rows[first : first + count], "gap", self._allowed_lateness_ns, redelivered)
+            )
+            first, count = first + count, 2 * count
+            rest = rows.time_ns[first:]
+            if len(rest) and not len(buffer.waiting) and not len(buffer.suspect):
+                largest_step = int(np.diff(rest, prepend=buffer.newest).max())
+                if self._need_not_wait(buffer, largest_step):
+                    released.append(buffer.release(rows[first:]))
+                    break
+        return Rows.join([part for part in released if len(part)] or [NO_ROWS])
 
     def _need_not_wait(self, buffer: HammerBuffer, largest_step: int) -> bool:
         """Tell whether rows in order are released at once; `largest_step`: before one of them, ns."""

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from strikewatch.core.batch import NO_ROWS, Rows
 from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND, Instant
+from strikewatch.sources.hammer_buffer import HammerBuffer
 from strikewatch.sources.ordering import LAYOUT, NEVER, Policy, Reorderer
 from tests.sources.test_same_instant import HB, POLICIES, REORDER, START, STEP, cut
 
@@ -222,6 +224,48 @@ def test_after_a_gap_a_row_waits_at_most_the_allowed_lateness() -> None:
     reorderer.flush(HB)
     after_gap = [START + 10 * SECOND + k * STEP for k in range(21)]
     assert [len(reorderer.add_rows(HB, rows([at]))) for at in after_gap] == [0] * 20 + [21]
+
+
+@given(
+    spans=st.lists(
+        st.tuples(st.integers(1, 150), st.sampled_from([STEP, 2 * STEP, SECOND, REORDER, 60 * SECOND])),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_a_long_message_is_released_as_row_by_row(spans: list[tuple[int, int]]) -> None:
+    """It has spans of rows in order with a gap, or another step, before each."""
+    steps = [step for n, gap in spans for step in [gap, *[STEP] * n]]
+    times = [START + int(at) for at in np.cumsum(steps)]
+    whole, single = Reorderer("gap", REORDER), Reorderer("gap", REORDER)
+    whole_out = whole.add_rows(HB, rows(times)).time_ns.tolist()
+    single_out = [at for time in times for at in single.add_rows(HB, rows([time])).time_ns.tolist()]
+    assert whole_out == single_out
+    assert whole.waiting(HB).time_ns.tolist() == single.waiting(HB).time_ns.tolist()
+    assert whole.counts() == single.counts()
+
+
+@pytest.mark.parametrize("after_s", [0, 10])
+def test_few_rows_of_a_long_message_are_inserted_one_by_one(
+    monkeypatch: pytest.MonkeyPatch, after_s: int
+) -> None:
+    """Neither the first message of a hammer nor one after a gap: that takes 100 times as long."""
+    one_by_one = 0
+    insert = HammerBuffer.insert
+
+    def counting(self: HammerBuffer, rows: Rows, *more: Any) -> Rows:
+        nonlocal one_by_one
+        one_by_one += len(rows)
+        return insert(self, rows, *more)
+
+    monkeypatch.setattr(HammerBuffer, "insert", counting)
+    reorderer = Reorderer("gap", REORDER)
+    if after_s:
+        reorderer.add_rows(HB, rows([START - after_s * SECOND - k * STEP for k in range(3, -1, -1)]))
+        one_by_one = 0
+    block = [START + k * STEP for k in range(10_000)]
+    assert reorderer.add_rows(HB, rows(block)).time_ns.tolist() == block
+    assert one_by_one <= 32
 
 
 def test_redelivered_rows_are_duplicates_and_other_old_rows_are_late() -> None:
