@@ -63,9 +63,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if not config.pluginmanager.hasplugin("xdist"):
         return
     for item in items:
-        file = _file(item)
-        if file == TRIALS or not file.startswith(SPREAD):
-            item.add_marker(pytest.mark.xdist_group(file))
+        group = _group(item)
+        if group is not None:
+            item.add_marker(pytest.mark.xdist_group(group))
     items.sort(key=_rank)
     if hasattr(config, "workerinput"):
         items[:] = _with_waiting_in_between(items)
@@ -80,6 +80,17 @@ def _with_waiting_in_between(items: Sequence[pytest.Item]) -> list[pytest.Item]:
         (waiting if waits else last if file.startswith(LAST) else busy).append(item)
     position = {item: k / len(group) for group in (busy, waiting) for k, item in enumerate(group)}
     return [*sorted([*busy, *waiting], key=position.__getitem__), *last]
+
+
+def _group(item: pytest.Item) -> str | None:
+    """Return the name of what one worker runs: a file, or the detectors' tests of some seeds, which share streams."""
+    file = _file(item)
+    if file == TRIALS or not file.startswith(SPREAD):
+        return file
+    if not file.startswith(LAST):
+        return None
+    seed = item.callspec.params.get("seed") if hasattr(item, "callspec") else None
+    return None if seed is None else f"{LAST[0]} seeds {seed // 5}"
 
 
 def _file(item: pytest.Item) -> str:

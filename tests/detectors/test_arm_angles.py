@@ -17,7 +17,7 @@ from tests.twins.same_spot import tool_tip, with_positions
 from tests.twins.signals import accepted
 from tests.twins.streams import ARM, ARM_POSITIONS, arm_angle_stream, columns
 
-SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300")) // 3
+SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "150")) // 3
 BLOCK = 25
 
 

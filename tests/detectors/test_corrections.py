@@ -27,7 +27,7 @@ from tests.twins.maintenance_streams import Correction, correction, maintenance_
 from tests.twins.signals import Row, accepted
 from tests.twins.streams import Stream, boundary_stream, columns
 
-SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
+SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "150"))
 WITH_HISTORY = ("grease", "upkeep", "walk_round", "long_storage")
 
 

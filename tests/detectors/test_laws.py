@@ -35,7 +35,7 @@ from tests.detectors.recorded import SITE, faults_of
 from tests.twins.greasing_streams import greasing_stream
 from tests.twins.maintenance_streams import corrected_stream, maintenance_stream
 from tests.twins.misuse_streams import misuse_stream
-from tests.twins.signals import accepted, operator_at, tool_at
+from tests.twins.signals import accepted, operator_after, operator_changes, tool_at
 from tests.twins.streams import Stream as Recording
 from tests.twins.streams import arm_angle_stream, boundary_stream, columns
 
@@ -159,12 +159,13 @@ def run_to_end(pipeline: Pipeline, portions: Iterator[Portion]) -> list[Attribut
 def wrongly_attributed(found: Sequence[Attributed], events: Sequence[Event]) -> Found:
     """Return what has another operator or tool than the events say."""
     wrong: list[Attributed] = []
+    changes = operator_changes(events)
     for one in found:
         if isinstance(one, AttributedBout | AttributedStretch):
             start = one.bout.start if isinstance(one, AttributedBout) else one.stretch.start
-            right = one.operator == operator_at(events, start) and one.tool == tool_at(events, start)
+            right = one.operator == operator_after(changes, start) and one.tool == tool_at(events, start)
         else:
-            right = one[0].step != "raised" or one[1] == operator_at(events, one[0].onset)
+            right = one[0].step != "raised" or one[1] == operator_after(changes, one[0].onset)
         wrong += [] if right else [one]
     return lines(wrong)
 

@@ -28,7 +28,7 @@ from tests.twins.misuse_streams import misuse_stream
 from tests.twins.signals import Record, accepted
 from tests.twins.streams import Stream, boundary_stream, columns, warming_oil_stream
 
-SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "300"))
+SEEDS = int(os.environ.get("STRIKEWATCH_SEEDS", "150"))
 
 AlertName = tuple[str, int, str]
 """Hammer, onset, fault."""

@@ -13,7 +13,7 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND
 from tests.twins import greasing
 from tests.twins.signals import Row
-from tests.twins.streams import MORNING, Stream, above, below, random_sign_ons
+from tests.twins.streams import MORNING, Stream, above, below, made_once, random_sign_ons
 
 HALF = SECOND // 2
 HOLD = CHANNELS["grease_flow"].hold_ns
@@ -96,6 +96,7 @@ def end_at_a_finding(rng: random.Random, stream: Stream) -> None:
         stream.rows[rng.choice([*stream.rows])].append(Row(stream.end, {}))
 
 
+@made_once
 def greasing_stream(seed: int) -> Stream:
     """Return the recording of a seed: one or two hammers, about 250 rows."""
     rng = random.Random(f"fed {seed}")

@@ -13,7 +13,7 @@ from strikewatch.core.events import Event, reference_to
 from strikewatch.core.instant import SECOND, parse, seconds
 from tests.twins import maintenance
 from tests.twins.signals import Row, accepted, firing_spans, samples, working_spans
-from tests.twins.streams import SITE, Stream, boundary_stream
+from tests.twins.streams import SITE, Stream, boundary_stream, made_once
 
 MORNING: Final = parse("2026-03-04T07:00:00Z")
 HOUR, DAY = 1 / 3600, 1 / 86_400
@@ -168,6 +168,7 @@ EVENT_MAKERS: Final[tuple[Maker, ...]] = (
 )
 
 
+@made_once
 def maintenance_stream(seed: int) -> Stream:
     """Return the recording of a seed: one hammer, without corrections."""
     rng = random.Random(f"days {seed}")
@@ -241,6 +242,7 @@ def correction(
     return Correction(wrong, right)
 
 
+@made_once
 def corrected_stream(seed: int) -> Stream:
     """Return the recording of a seed, with up to three corrections for each hammer."""
     rng = random.Random(f"corrected {seed}")

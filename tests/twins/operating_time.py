@@ -114,7 +114,7 @@ def find_signal_lost(
     engine = held_values(rows, "engine_rpm")
     records = []
     for i, row in enumerate(rows):
-        if samples(rows, "engine_rpm"):
+        if engine:
             rpm = value_at(engine, row.time_ns)
             worked = rpm is not None and rpm > working_rpm
         else:

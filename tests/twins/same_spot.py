@@ -109,8 +109,10 @@ def spots(
         since = start
         for row in rows:
             now = row.time_ns
+            if not start <= now < end:
+                continue
             x, y = value_at(xs, now), value_at(ys, now)
-            if not start <= now < end or x is None or y is None:
+            if x is None or y is None:
                 continue
             if spot.place is None:
                 spot.place = (x, y)

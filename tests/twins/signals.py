@@ -5,9 +5,11 @@ order of arrival. Times are whole nanoseconds, so every sum is exact. A span is 
 and not its last."""
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from operator import attrgetter
 from typing import Any, NamedTuple
 
 from strikewatch.core.alert import Priority
@@ -65,13 +67,12 @@ def in_range(channel: str, value: float) -> bool:
 
 
 def samples(rows: Sequence[Row], channel: str) -> list[tuple[int, float]]:
-    """Return (time, value) of each possible value: a value out of range counts as missing."""
-    found = []
-    for row in rows:
-        value = sampled_value(row, channel)
-        if value is not None and in_range(channel, value):
-            found.append((row.time_ns, value))
-    return found
+    """Return (time, value) of each possible value: a value out of range counts as missing, as does NaN."""
+    low, high = CHANNELS[channel].low, CHANNELS[channel].high
+    return [(time, value) for time, values in rows if low <= (value := values.get(channel, math.nan)) <= high]
+
+
+_start = attrgetter("start")
 
 
 def hold(sampled: Sequence[tuple[int, float]], hold_ns: int) -> list[Piece]:
@@ -90,10 +91,9 @@ def held_values(rows: Sequence[Row], channel: str) -> list[Piece]:
 
 
 def value_at(pieces: Sequence[Piece], time: int) -> float | None:
-    for piece in pieces:
-        if piece.start <= time < piece.end:
-            return piece.value
-    return None
+    """Return the value at an instant; `pieces` in order of time, without overlap."""
+    number = bisect_right(pieces, time, key=_start) - 1
+    return pieces[number].value if number >= 0 and time < pieces[number].end else None
 
 
 def merge_spans(spans: Sequence[Span]) -> list[Span]:
@@ -182,7 +182,14 @@ def operator_changes(events: Sequence[Event]) -> list[tuple[int, str | None]]:
 
 def operator_at(events: Sequence[Event], instant: int, *, sign_on_h: float = 14.0) -> str | None:
     """Return the operator of the last sign-on at or before an instant; None after a sign-off or 14 h."""
-    past = [(since, operator) for since, operator in operator_changes(events) if since <= instant]
+    return operator_after(operator_changes(events), instant, sign_on_h=sign_on_h)
+
+
+def operator_after(
+    changes: Sequence[tuple[int, str | None]], instant: int, *, sign_on_h: float = 14.0
+) -> str | None:
+    """Return the operator at an instant from `operator_changes`."""
+    past = [(since, operator) for since, operator in changes if since <= instant]
     if not past or instant - past[-1][0] >= seconds(sign_on_h * 3600):
         return None
     return past[-1][1]

@@ -6,7 +6,9 @@ the arm in place of positions, `warming_oil_stream` minutes of work in which the
 
 import math
 import random
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache, wraps
 from itertools import product
 from typing import Any, Final
 
@@ -32,6 +34,20 @@ class Stream:
     events: dict[str, list[Event]]
     settings: Settings
     end: int
+
+
+def made_once(make: Callable[[int], Stream]) -> Callable[[int], Stream]:
+    """Make the recording of each seed once in a process, since many tests use it; each call returns a copy."""
+    original = cache(make)
+
+    @wraps(make)
+    def copy_of(seed: int) -> Stream:
+        one = original(seed)
+        rows = {name: list(own) for name, own in one.rows.items()}
+        events = {name: list(own) for name, own in one.events.items()}
+        return Stream(rows, events, dict(one.settings), one.end)
+
+    return copy_of
 
 
 def below(value: float) -> float:
@@ -145,6 +161,7 @@ def end_at_a_finding(rng: random.Random, rows: dict[str, list[Row]], settings: S
     return instant
 
 
+@made_once
 def boundary_stream(seed: int) -> Stream:
     """Return the recording of a seed."""
     rng = random.Random(seed)
@@ -204,6 +221,7 @@ def replace_positions_by_angles(rng: random.Random, rows: list[Row]) -> list[Row
     return new_rows
 
 
+@made_once
 def arm_angle_stream(seed: int) -> Stream:
     """Return the recording of a seed."""
     rng = random.Random(f"jointed {seed}")
