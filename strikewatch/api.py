@@ -301,7 +301,7 @@ def _replay(
         shifts = [shift_of_frames(samples, events, read_options)]
     result = replay_shifts(shifts, loaded.of_hammer, seconds(loaded.intake.reorder_s), own=own)
     check_loss(result.lost, options.get("allow_loss", DEFAULT_ALLOWED_PERCENT))
-    _warn(chain(result.notes(), result.partly_notes()), stacklevel=4)
+    _warn(chain(result.notes(), result.partly_monitored_notes()), stacklevel=4)
     return result
 
 

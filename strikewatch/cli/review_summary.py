@@ -136,6 +136,7 @@ def _cells(name: str, line: RateLine) -> tuple[str, ...]:
 
 
 def _limits(line: RateLine, *, long: bool = False) -> str:
+    """Format the 95 % limits of a rate, or say that there is not enough data; `long`: and how much more is needed."""
     if line.limits == "little":
         return f"not enough data: {line.more}" if long and line.more else "not enough data"
     widened = "≈ " if line.limits == "widened" else ""

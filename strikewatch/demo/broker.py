@@ -121,17 +121,19 @@ def free_port(wanted: int = 0) -> int:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             with contextlib.suppress(OSError):
                 probe.bind((Broker.host, port))
-                program: int = probe.getsockname()[1]
-                return program
+                free: int = probe.getsockname()[1]
+                return free
     raise BrokerError(f"no port of {Broker.host} is free")
 
 
 def _when_input_closes(end: Callable[[], object]) -> None:
-    def watch() -> None:
+    """Call `end` once standard input is closed, as it is when the parent process ends."""
+
+    def wait_for_end_of_input() -> None:
         sys.stdin.buffer.read()
         end()
 
-    threading.Thread(target=watch, daemon=True).start()
+    threading.Thread(target=wait_for_end_of_input, daemon=True).start()
 
 
 def _mosquitto(program: str, config: str) -> int:

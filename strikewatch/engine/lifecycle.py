@@ -122,14 +122,14 @@ def step(handling: Handling, event: LifecycleEvent) -> tuple[Handling, HistoryEn
 
 
 def _raised(handling: Handling, _event: LifecycleEvent) -> State:
-    """Raised, or raised again because its clear was withdrawn."""
+    """Return the state after a raise, also one that follows because a clear was withdrawn."""
     if handling.state in ("normal", "returned_unacknowledged"):
         return "unacknowledged"
     return handling.state
 
 
 def _escalated(handling: Handling, event: LifecycleEvent) -> State:
-    """An acknowledgement or a shelving does not cover a higher priority."""
+    """Return the state after a rise in priority, which an acknowledgement or shelving does not cover."""
     shelf = handling.shelf
     if handling.state == "acknowledged" or (shelf and event.priority and not shelf.covers(event.priority)):
         return "unacknowledged"
@@ -137,7 +137,7 @@ def _escalated(handling: Handling, event: LifecycleEvent) -> State:
 
 
 def _cleared(handling: Handling, _event: LifecycleEvent) -> State:
-    """A suppressed alert needs no acknowledgement, because the person who suppressed it knew of it."""
+    """Return the state after a clear; a suppressed alert needs no acknowledgement: who suppressed it knew of it."""
     if handling.state in ("unacknowledged", "returned_unacknowledged"):
         return "returned_unacknowledged"
     return "normal"

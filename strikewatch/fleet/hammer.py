@@ -185,7 +185,7 @@ class _Hammer:
 def _coverage(run: ReplayRun, key: Key) -> Iterator[tuple[str, str, str]]:
     yield from ((fault, "none", reason) for fault, reason in run.silent(key))
     yield from ((fault, "inferred", reason) for fault, reason in run.uncertain(key))
-    for fault, places in run.partly(key).items():
+    for fault, places in run.partly_monitored(key).items():
         yield fault, "some", f"not in {', '.join(places)}"
 
 

@@ -105,7 +105,7 @@ class Committer:
             try:
                 self._store.commit(record)
                 if refused:
-                    _log.warning("commit_succeeded", refused=refused)
+                    _log.warning("commit_succeeded", refusals=refused)
                 self._refusing_since = None
                 self._unsent.clear()  # sent from the database
                 return

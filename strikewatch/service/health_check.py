@@ -223,17 +223,23 @@ def _disk(folder: Path) -> Iterator[CheckResult]:
     free = shutil.disk_usage(folder).free // MIB
     status: Status = "ok" if free >= ROOM_MIB else "attention"
     yield CheckResult(
-        "disk", status, f"{free:,} MiB free", "" if status == "ok" else "make room, or keep less"
+        "disk",
+        status,
+        f"{free:,} MiB free",
+        "" if status == "ok" else "free some space, or keep data for a shorter time",
     )
     try:
         with tempfile.NamedTemporaryFile(dir=folder) as made:
-            apart_s = abs(time.time() - Path(made.name).stat().st_mtime)
+            difference_s = abs(time.time() - Path(made.name).stat().st_mtime)
     except OSError as error:
         yield CheckResult("folder", "trouble", str(error), f"let this user write to {folder}")
         return
-    if apart_s > CLOCK_S:
+    if difference_s > CLOCK_S:
         yield CheckResult(
-            "clock", "attention", f"{apart_s:.0f} s apart from the file system's", "see NTP, there and here"
+            "clock",
+            "attention",
+            f"differs by {difference_s:.0f} s from the file system's",
+            "synchronise both by NTP",
         )
     else:
         yield CheckResult("clock", "ok", "agrees with the file system's")

@@ -47,7 +47,7 @@ def precompile(report: Callable[[str], object], stopped: Callable[[], bool] = la
 
 
 def _units() -> dict[str, Callable[[], object]]:
-    """Return what is compiled by itself, by name; what takes long comes first."""
+    """Return the functions that each compile one unit, by its name; those that take long come first."""
     slow, quick = (
         # The detectors of one rule share it.
         {

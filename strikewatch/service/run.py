@@ -24,7 +24,7 @@ from strikewatch.service.broker_session import SessionWatch
 from strikewatch.service.endpoints import endpoints, open_store
 from strikewatch.service.housekeeping import Housekeeping
 from strikewatch.service.precompile import precompile
-from strikewatch.service.status import InstrumentedSource, StatusLog, SystemdNotifier
+from strikewatch.service.status import StatusLog, SystemdNotifier
 from strikewatch.service.step_journal import StepJournal
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
@@ -147,7 +147,7 @@ class Processor:
             worker = Worker(
                 settings,
                 store,
-                InstrumentedSource(subscriber, self._stats, self._wall),
+                subscriber,
                 wall=self._wall,
                 monotonic=self._monotonic,
                 alerts_changed=dispatcher.wake,
@@ -157,6 +157,7 @@ class Processor:
                 journal=journal,
                 sources=sources,
                 publish=subscriber.publish,
+                stats=self._stats,
             )
             heartbeat = self._heartbeat(
                 lambda: {

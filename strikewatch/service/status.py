@@ -1,19 +1,17 @@
-"""What the running processor reports of itself: to systemd, to the log, and as measurements of its steps."""
+"""What the running processor reports of itself: to systemd and to the log."""
 
 import contextlib
 import os
 import socket
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Final, Protocol
 
 import structlog
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.service.worker import Source
 from strikewatch.sources.mapping import SourceHealth
-from strikewatch.sources.mqtt import CONNECTING, Message, Status
-from strikewatch.web.live.worker_stats import WorkerStats
+from strikewatch.sources.mqtt import CONNECTING, Status
 
 _log: Final = structlog.get_logger("live")
 
@@ -51,26 +49,6 @@ def notify(what: str) -> None:
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
         line.setblocking(False)
         line.sendto(what.encode(), address)
-
-
-class InstrumentedSource:
-    def __init__(self, source: Source, stats: WorkerStats, wall: Callable[[], Instant]) -> None:
-        self._source = source
-        self._stats = stats
-        self._wall = wall
-
-    def take(self, limit: int, timeout_s: float) -> list[Message]:
-        messages = self._source.take(limit, timeout_s)
-        if messages:
-            self._stats.begin_step((self._wall() - min(message.received_ns for message in messages)) / SECOND)
-        return messages
-
-    def acknowledge(self, messages: Iterable[Message]) -> None:
-        self._source.acknowledge(messages)
-        self._stats.end_step()
-
-    def put_back(self, messages: Sequence[Message]) -> None:
-        self._source.put_back(messages)
 
 
 class Counted(Protocol):

@@ -35,6 +35,7 @@ from strikewatch.storage.actions.entries import ManualEvents
 from strikewatch.storage.commit.sparkplug_nodes import restore_nodes
 from strikewatch.storage.commit.step import Saved, StepRecord
 from strikewatch.storage.commit.store import Store
+from strikewatch.web.live.worker_stats import WorkerStats
 
 _log: Final = structlog.get_logger("worker")
 
@@ -72,6 +73,7 @@ class Worker:
     messages to be sent before they are stored. `wait(s)` waits for up to s and returns whether to stop. `session`: the
     session at the broker. `journal`: lists the messages under way, so that none can end the process again and again.
     `sources`: mapped topics. `publish(topic, payload)` sends a request to a gateway, which may be lost.
+    `stats` gets the progress of the steps.
     """
 
     def __init__(
@@ -89,11 +91,14 @@ class Worker:
         journal: StepJournal | None = None,
         sources: Sources | None = None,
         publish: Callable[[str, bytes], None] = lambda _topic, _payload: None,
+        stats: WorkerStats | None = None,
     ) -> None:
         self._store = store
         self._journal = journal or StepJournal()
         self._source = JournaledSource(source, self._journal)
+        self._wall = wall
         self._monotonic = monotonic
+        self._stats = stats or WorkerStats()
         self._alerts_changed = alerts_changed
         self.on_step: OnStep = lambda _received, _portions, _outcome: None
         """Called with the outcome of each step."""
@@ -130,6 +135,9 @@ class Worker:
     def turn(self, timeout_s: float) -> int:
         """Make one step with the messages that arrive within `timeout_s`; return how many there were."""
         taken = messages = self._source.take(STEP_MESSAGES, timeout_s)
+        if messages:
+            oldest = min(message.received_ns for message in messages)
+            self._stats.begin_step((self._wall() - oldest) / SECOND)
         step = Step(self._intake.clock())
         self._decoder.decode(messages, step)
         now = self._monotonic()
@@ -154,6 +162,7 @@ class Worker:
                 self._source.put_back([message for message in messages if id(message) in postponed])
                 messages = [message for message in messages if id(message) not in postponed]
             self._source.acknowledge(messages)
+            self._stats.end_step()
         self.messages += len(messages)
         return len(taken)
 

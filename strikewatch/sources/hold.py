@@ -102,15 +102,15 @@ class Hold:
         if key not in self._states and has_hold_columns(rows):
             self._states[key] = _fresh()
 
-    def portion(self, portion: Portion) -> Portion:
-        """Fill held values into a hammer's next rows."""
+    def fill(self, portion: Portion) -> Portion:
+        """Fill held values into a hammer's next rows, and remember which are still held."""
         if portion.key not in self and not has_hold_columns(portion.rows):
             return portion
         filled, self._states[portion.key] = self._filled(portion)
         return filled
 
     def look_ahead(self, portion: Portion) -> Portion:
-        """Do the same without keeping the state."""
+        """Fill held values into a portion of a look-ahead; nothing is remembered."""
         return self._filled(portion)[0] if portion.key in self else portion
 
     def remaining(self, key: Key) -> Instant:

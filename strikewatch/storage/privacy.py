@@ -275,6 +275,7 @@ def _time_text(key: str, value: Any) -> Any:
 
 
 def _export_states(connection: Connection, name: str) -> Iterator[dict[str, Any]]:
+    """Yield the hammers whose saved state names an operator, with the sign-ons that it holds."""
     for site, hammer, layout, state in states.read_states(connection):
         if erase_from_state(name, layout, state) != state:
             duty = part_of(layout, state, OPERATORS.name)

@@ -32,7 +32,10 @@ def everything(result: ReplayResult) -> dict[str, Any]:
     for name in ("alerts", "steps", "_records", "settings"):
         del found[name]
     found |= {"records": result.records, "stretches": list(map(repr, result.stretches()))}
-    found |= {"bouts": list(map(repr, result.bouts())), "notes": [*result.notes(), *result.partly_notes()]}
+    found |= {
+        "bouts": list(map(repr, result.bouts())),
+        "notes": [*result.notes(), *result.partly_monitored_notes()],
+    }
     found["measured"] = [
         (key, starts.tolist(), repr([column.tolist() for column in columns]))
         for step in result.steps

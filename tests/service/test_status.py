@@ -1,15 +1,22 @@
 """What is said of the broker, and when: as the processor's own thread sees it, with a clock of the test's own."""
 
 from collections import Counter
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 from structlog.testing import capture_logs
 
+from strikewatch.core.instant import SECOND
 from strikewatch.service.status import REPORT_EVERY_NS, StatusLog
+from strikewatch.service.step_journal import StepJournal
 from strikewatch.sources.mapping import PassedOver, SourceHealth
-from strikewatch.sources.mqtt import CONNECTING, Status
+from strikewatch.sources.mqtt import CONNECTING, Message, Status
+from strikewatch.storage.commit.store import Store
+from strikewatch.web.live.worker_stats import WorkerStats
+from tests.service.bench import GivenMessages, worker_of
 
+NOW = 1_772_608_500_000_000_000
 WORKER: Any = SimpleNamespace(messages=0, rejected=Counter(), source_health=())
 
 
@@ -57,3 +64,29 @@ def test_a_source_with_many_messages_and_no_value_is_reported_once() -> None:
         watch.update(connected, worker)
     [warning] = [one for one in said if one["event"] == "source_without_values"]
     assert warning["passed_over"] == ["P_SUPLY"]
+
+
+def test_a_step_reports_the_wait_of_its_oldest_message_until_it_is_acknowledged(tmp_path: Path) -> None:
+    clock = [10.0]
+    stats = WorkerStats(lambda: clock[0])
+    durations: list[float] = []
+    stats.on_step = durations.append
+    lags: list[float] = []
+    received = [NOW - 4 * SECOND, NOW - SECOND]
+    topic, body = "strikewatch/fennick-hollow/HB-01/events", b"{}"
+    source = GivenMessages([Message(topic, body, at, 0, 1, 1, False) for at in received])
+    store = Store(tmp_path / "watch.db")
+
+    def slow_check(_message: Message) -> None:
+        clock[0] += 0.25
+        lags.append(stats.lag_s)
+
+    journal = StepJournal()
+    journal.check = slow_check  # type: ignore[method-assign]
+    worker = worker_of(store, source, lambda: NOW, journal=journal, stats=stats)
+    worker.turn(0.0)
+    assert lags == [4.25, 4.5]
+    assert stats.lag_s == 0.0
+    worker.turn(0.0)
+    store.close()
+    assert durations == [0.5], "a turn without messages is not a step"

@@ -37,7 +37,7 @@ def lost(at: Instant, state: str = "lost") -> Event:
 
 def filled(hold: Hold, rows: Sequence[Row], upto: Instant, ends: Sequence[Instant] = ()) -> list[Row]:
     portion = Portion(HB, rows_of(rows) if rows else NO_ROWS, upto, tuple(map(lost, ends)))
-    return readings_of(hold.portion(portion).rows)
+    return readings_of(hold.fill(portion).rows)
 
 
 def filled_by_twin(feed: Feed, upto: Instant) -> list[Row]:
@@ -174,7 +174,7 @@ def test_held_firing_ends_at_the_exact_instant() -> None:
 def test_rows_of_a_hammer_without_held_channels_are_unchanged() -> None:
     hold = Hold(lambda _: {})
     portion = Portion(HB, rows_of([(START, {"active": 1.0})]), START, (lost(START),))
-    assert hold.portion(portion) is portion
+    assert hold.fill(portion) is portion
     assert hold.look_ahead(portion) is portion
     assert HB not in hold
     assert hold.remaining(HB) == 0
@@ -183,7 +183,7 @@ def test_rows_of_a_hammer_without_held_channels_are_unchanged() -> None:
 def test_a_connection_that_is_restored_ends_nothing() -> None:
     hold = Hold(lambda _: {"active": 600 * SECOND})
     event = lost(START + SECOND, "restored")
-    rows = hold.portion(Portion(HB, rows_of([(START, {"active": 1.0})]), START + 2 * SECOND, (event,))).rows
+    rows = hold.fill(Portion(HB, rows_of([(START, {"active": 1.0})]), START + 2 * SECOND, (event,))).rows
     assert rows.columns["active"].tolist() == [1.0, 1.0, 1.0]
     assert hold.remaining(HB) == 600 * SECOND
 

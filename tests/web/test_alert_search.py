@@ -190,7 +190,7 @@ def test_last_hours_blank_firing_of_one_operator_takes_three_taps_and_several_ar
             assert page.evaluate(
                 "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
             )
-            page.get_by_role("link", name="Show all again, not only: Blank firing suspected").click()
+            page.get_by_role("link", name="Remove filter: Blank firing suspected").click()
             expect(page.locator(".found .hammer-name")).to_have_count(2)
             assert violations(page) == []
             context.close()

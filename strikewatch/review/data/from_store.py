@@ -159,6 +159,7 @@ def _states(connection: Connection, site: str | None) -> Iterable[tuple[str, str
 
 
 def _attributed(connection: Connection, begin: Instant, end: Instant, site: str | None) -> Attribution:
+    """Attribute the stretches of work and the bouts of a period, also those under way, to operators and tools."""
     in_progress = _in_progress(connection, begin, end, site)
     attribution = Attribution([*_stretches(connection, begin, end, site), *in_progress])
     for key, start, totals in (

@@ -218,6 +218,7 @@ class _SiteBuilder:
         return f"{self._coaching.name(str(row['fault'])).lower()}, coached {at}: {wording.lower_first(row['words'])}"
 
     def _certainty(self, overall: str) -> Iterator[str]:
+        """Yield the sentences on how far the results can be trusted; `overall`: the first, if not empty."""
         if overall:
             yield overall
         occurred = self._operators[self._operators["fault"].isin(self._occurred)]

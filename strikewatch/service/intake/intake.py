@@ -178,7 +178,7 @@ class Intake:
             rows = self.reorderer.add_rows(key, arrived, redelivered=key in step.redelivered)
             changed.append(key)
             if len(rows):
-                step.portions.append(self.hold.portion(self.reorderer.portion(key, rows)))
+                step.portions.append(self.hold.fill(self.reorderer.portion(key, rows)))
             for reason, unused in self.reorderer.take_unused(key):
                 step.reject_rows(key, reason, unused)
         for key, duplicates in self.reorderer.take_duplicates().items():
@@ -187,7 +187,7 @@ class Intake:
         for key in self.reorderer.waiting_hammers:
             if now - self.last_heard[key] >= self._reorder_ns:
                 rows = self.reorderer.flush(key)
-                step.portions.append(self.hold.portion(self.reorderer.portion(key, rows)))
+                step.portions.append(self.hold.fill(self.reorderer.portion(key, rows)))
                 changed.append(key)
         return changed
 

@@ -161,7 +161,7 @@ def _sort(
         if bounds:  # time passes for every hammer until the last row of any
             end_ns = max((each.last for each in result.hammers.values()), default=0)
             for key in tails:
-                groups.write(key, hold.portion(Portion(key, NO_ROWS, end_ns)).rows)
+                groups.write(key, hold.fill(Portion(key, NO_ROWS, end_ns)).rows)
     if duplicates:
         result.notes.append(f"{duplicates:,} values not used: their channel has another of the same instant")
     if n := merge.wrong_clock[0]:
@@ -194,7 +194,7 @@ class _Groups:
     def add(self, key: Key, rows: Rows, hold: Hold) -> int:
         """Add rows in order of time; return how many are duplicates of others."""
         merged, _, duplicates = merge_sorted(_without_empty(rows))
-        self.write(key, hold.portion(Portion(key, merged, int(merged.time_ns[-1]))).rows)
+        self.write(key, hold.fill(Portion(key, merged, int(merged.time_ns[-1]))).rows)
         return duplicates
 
     def write(self, key: Key, rows: Rows) -> None:

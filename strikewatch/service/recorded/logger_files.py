@@ -62,7 +62,7 @@ class LoggerFiles:
             yield folder
 
     def _files(self, path: Path) -> list[Path]:
-        """Return a file, or those in a folder that the source's `file` names, numbers in their names in order."""
+        """Return the file, or the files of a folder that match the source's `file`: log_2 before log_10."""
         if not path.is_dir():
             if not path.exists():
                 raise InputError(f"{path}: no such file or folder; name a logger file")
@@ -70,7 +70,9 @@ class LoggerFiles:
         pattern = self.source.file or "*"
         found = sorted((one for one in path.glob(pattern) if one.is_file()), key=_natural)
         if not found:
-            raise InputError(f"{path}: no file in it fits file = {pattern!r} of the source; name the files")
+            raise InputError(
+                f"{path}: no file in it matches file = {pattern!r} of the source; name the files"
+            )
         return found
 
 

@@ -63,7 +63,7 @@ class ReplayResult:
     """(fault, reason) of each fault that none of a hammer's recordings can show."""
     uncertain: dict[Key, list[tuple[str, str]]] = field(default_factory=dict)
     """(fault, reason) of each fault that can only be inferred."""
-    partly: dict[Key, dict[str, list[str]]] = field(default_factory=dict)
+    partly_monitored: dict[Key, dict[str, list[str]]] = field(default_factory=dict)
     """By fault that some recordings can show: the recordings that cannot."""
     cells: Counter[str] = field(default_factory=Counter)
     """Unreadable cells by column."""
@@ -152,9 +152,9 @@ class ReplayResult:
         if self.ignored:
             yield f"columns not known and not used: {', '.join(_with_nearest(sorted(self.ignored)))}"
 
-    def partly_notes(self) -> Iterator[str]:
+    def partly_monitored_notes(self) -> Iterator[str]:
         """Yield the faults that are monitored in some recordings of a hammer and not in others."""
-        for (_, hammer), faults in sorted(self.partly.items()):
+        for (_, hammer), faults in sorted(self.partly_monitored.items()):
             alike: dict[tuple[str, ...], list[str]] = {}
             for fault, places in faults.items():
                 alike.setdefault(tuple(places), []).append(fault)
@@ -201,7 +201,7 @@ def replay_shifts(
         firing_h={key: runs[key].run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
         silent={key: runs[key].run.silent(key) for key in keys},
         uncertain={key: runs[key].run.uncertain(key) for key in keys},
-        partly={key: partly for key in keys if (partly := runs[key].run.partly(key))},
+        partly_monitored={key: partly for key in keys if (partly := runs[key].run.partly_monitored(key))},
         settings={key: runs[key].run.settings(key) for key in keys},
         steps=[step for _, step in sorted(chain(*(one.run.steps for one in every)), key=itemgetter(0))],
         not_found=Counter({key: n for key in keys if (n := runs[key].run.not_found[key])}),

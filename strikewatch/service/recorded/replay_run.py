@@ -198,13 +198,13 @@ class ReplayRun:
             )
         ]
 
-    def partly(self, key: Key) -> dict[str, list[str]]:
-        """Return, by fault that some recordings can show, the recordings that cannot."""
-        every = self._silent[key]
+    def partly_monitored(self, key: Key) -> dict[str, list[str]]:
+        """Return the faults that only some of a hammer's recordings can show, with the recordings that cannot."""
+        groups = self._silent[key]
         found: dict[str, list[str]] = {}
-        for group, reasons in every:
+        for group, reasons in groups:
             for fault in reasons:
-                if not all(fault in one for _, one in every):
+                if not all(fault in others for _, others in groups):
                     names = [_name(self._merge.shifts[s].place) for s in group.shifts]
                     found.setdefault(fault, []).extend(name for name in names if name not in found[fault])
         return found
@@ -283,7 +283,7 @@ class ReplayRun:
         """Fill in held values; our own recordings have them already."""
         group = self._current_group.get(portion.key)
         filled = group is not None and self._recorded_in_order(group)
-        return portion if filled else self._hold.portion(portion)
+        return portion if filled else self._hold.fill(portion)
 
     def _track(self, outcome: StepResult) -> None:
         self.not_found.update(outcome.not_found)

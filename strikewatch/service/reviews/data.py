@@ -141,7 +141,7 @@ def _of_shifts(
         replay_source,
         f"From {wording.join_names(places)}.",
         hammer_usage(exposure, faults, begin, end, settings_of, result.silent, result.uncertain),
-        (*recordings.notes(shifts), *result.notes(), *result.partly_notes()),
+        (*recordings.notes(shifts), *result.notes(), *result.partly_monitored_notes()),
         condition(exposure, events, limits(settings_of)),
         Feeds.of(result.silent, result.uncertain),
         coached_frame(events),

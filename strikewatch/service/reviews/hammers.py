@@ -46,7 +46,7 @@ def usage_from_options(options: Namespace, settings: Settings, now: Instant, not
 
     recordings = Recordings.from_options(options, settings)
     shifts, result = recordings.open_and_replay(notes)
-    print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_notes()))
+    print_notes(notes, chain(recordings.notes(shifts), result.notes(), result.partly_monitored_notes()))
     begin = result.begin if begin is None else begin
     end = result.end + 1 if end is None else end
     check_order(begin, end)

@@ -149,7 +149,7 @@ def _fraction(base: int, value: Any, _immutable: bool) -> float:
 
 def _typed_array(layout: str, value: Any, _immutable: bool) -> Any:
     if not isinstance(value, bytes) or len(value) % np.dtype(layout).itemsize:
-        raise _malformed("a typed array that is no byte string of whole elements")
+        raise _malformed("a typed array must be a byte string of whole elements")
     return np.frombuffer(value, layout).tolist()
 
 

@@ -108,7 +108,7 @@ class CanFileLog(CanLog):
                     raise InputError(f"{self.path}: not a log of this format ({error})") from None
                 shown = lines.last[:80].strip()
                 self.left.add("unreadable", 1, f"line {lines.number}: {shown!r} is no frame ({error})")
-                lines.repeat(header)
+                lines.put_back(header)
 
     def _reader(self, lines: "_Lines") -> Any:
         if self._suffix == ".trc":
@@ -153,8 +153,8 @@ class _Lines:
         self._again = list(found)
         return found[:-1] if found and re.match(r"\s*\d+[.)]", found[-1]) else found
 
-    def repeat(self, header: list[str]) -> None:
-        """Let the next reader begin with these lines."""
+    def put_back(self, header: list[str]) -> None:
+        """Put lines back, so that the next reader begins with them."""
         self._again = [*header, *self._again]
         self.number -= len(header)
 

@@ -238,9 +238,12 @@ def _fields(form: str) -> list[str] | None:
 
 
 def _fraction(table: npt.NDArray[np.uint8], digits: Ints, is_digit: Mask, at: int) -> tuple[Ints, Mask]:
-    """Return a fraction of a second after a point or comma, ns, and a mask of the texts that end with it."""
+    """Read the fraction of a second at a column of characters; return ns, and a mask of the texts that are valid.
+
+    A valid text ends there, or has a point or comma and 1 to 9 digits, and then ends.
+    """
     none = table[:, at] == 0
-    going = np.isin(table[:, at], (44, 46)) & is_digit[:, at + 1]
+    going = np.isin(table[:, at], (ord(","), ord("."))) & is_digit[:, at + 1]
     found = np.zeros(len(table), np.int64)
     ok = none | going
     for k in range(9):

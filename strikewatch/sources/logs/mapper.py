@@ -21,7 +21,7 @@ from strikewatch.sources.mapping.patterns import Name, as_text, words_in
 from strikewatch.sources.mapping.tables import SourceTable
 from strikewatch.sources.mapping.values import number
 
-_NOT_ASKED: Final = "records that `where` leaves out"
+_LEFT_OUT: Final = "records that `where` leaves out"
 
 
 class LogMapper:
@@ -74,7 +74,7 @@ class LogMapper:
         keep = np.ones(records.n, bool)
         for place, codes in self._where.items():
             keep &= matches(records.columns[place], codes)
-        account.pass_over(_NOT_ASKED, records.n - int(keep.sum()))
+        account.pass_over(_LEFT_OUT, records.n - int(keep.sum()))
         placed = self._times(records)
         account.twice += placed.twice
         bad = keep & placed.bad
@@ -102,11 +102,11 @@ class LogMapper:
         self, records: Records, words: Mapping[str, str], uses: Sequence[Use], time_ns: Ints, keep: Mask
     ) -> Iterator[tuple[Key, Rows]]:
         """Yield rows that have a column for each channel."""
-        asked = {use.channel: self._channels.applies(records, use.channel) for use in uses}
-        if all(mask is not None for mask in asked.values()):
-            # A record that no channel asks for, such as a frame of another address, is no row.
-            wanted = np.any([mask for mask in asked.values() if mask is not None], axis=0)
-            self.account.pass_over(_NOT_ASKED, int((keep & ~wanted).sum()))
+        applies = {use.channel: self._channels.applies(records, use.channel) for use in uses}
+        if all(mask is not None for mask in applies.values()):
+            # A record that applies to no channel, such as a frame of another address, gives no row.
+            wanted = np.any([mask for mask in applies.values() if mask is not None], axis=0)
+            self.account.pass_over(_LEFT_OUT, int((keep & ~wanted).sum()))
             keep = keep & wanted
         keys = self._keys(records, words, keep)
         if not keys:
@@ -114,7 +114,7 @@ class LogMapper:
         keep = keys[0][1] if len(keys) == 1 else np.any([mask for _, mask in keys], axis=0)
         columns: dict[str, Floats] = {}
         for use in uses:
-            mask = asked[use.channel]
+            mask = applies[use.channel]
             columns[use.channel] = self._channels.values(records, use, keep if mask is None else keep & mask)
         rows = Rows(time_ns, columns)
         for key, mask in keys:
@@ -142,9 +142,9 @@ class LogMapper:
                     first=records.first,
                     noun=records.noun,
                 )
-                asked = self._channels.applies(part, channel)
+                applies = self._channels.applies(part, channel)
                 for key, mask in self._keys(
-                    part, words, np.ones(len(some), bool) if asked is None else asked
+                    part, words, np.ones(len(some), bool) if applies is None else applies
                 ):
                     values = self._channels.values(part, Use(value, channel, table), mask, some)
                     yield key, Rows(time_ns[some], {channel: values})[mask]

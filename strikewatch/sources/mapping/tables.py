@@ -66,6 +66,8 @@ def _where(given: Any) -> Any:
 
 
 def _checked(check: Callable[[str], object]) -> AfterValidator:
+    """Return a validator that leaves a text as it is, and raises what `check` raises for it."""
+
     def checked(text: str) -> str:
         check(text)
         return text

@@ -199,6 +199,7 @@ def _finite(values: Floats, wrong: Bools | None) -> tuple[Floats, Bools | None]:
 
 
 def _cut(key: Key, rows: Rows) -> Iterator[tuple[Key, Rows]]:
+    """Yield rows in pieces of at most `PIECE_ROWS`."""
     for start in range(0, len(rows), PIECE_ROWS):
         yield key, rows[start : start + PIECE_ROWS]
 

@@ -265,7 +265,7 @@ def senders_since(connection: Connection, since: Instant, sites: Sites = None) -
 def examples(connection: Connection, sender: str, limit: int) -> list[Example]:
     """Return the newest of a sender's rejected payloads and unused rows that are still kept.
 
-    A site's are those of hammers refused at it, and those of `OTHERS_NAME` are of refused sites.
+    For a site these are of the hammers that were refused there, for `OTHERS_NAME` of the sites that were refused.
     """
     c = rejects.c
     ends = tuple(f"/{sender}/{kind}" for kind in ("samples", "events"))

@@ -118,7 +118,7 @@ def unpack_times(blob: bytes, at: int, n: int, form: str, size: int) -> Ints:
             raise ValueError(f"{n} times in runs of {counts[:10].tolist()}")
         written = np.cumsum(np.concatenate((written[:1], np.repeat(steps, counts))))
     elif form != "i8" or len(written) != n:
-        raise ValueError(f"{n} times written as {form!r}")
+        raise ValueError(f"{len(written)} times, not {n}, in the form {form!r}")
     return written
 
 
@@ -144,7 +144,7 @@ def unpack_values(blob: bytes, at: int, n: int, form: str, size: int) -> Floats:
     bits = (n + 7) // 8 if form.startswith("?") else 0
     known = form == "f8" or (kind in _INTEGERS and digits in _DIGITS)
     if not known:
-        raise ValueError(f"values written as {form!r}")
+        raise ValueError(f"{n} values in the unknown form {form!r}")
     written = np.frombuffer(blob, f"<{kind}", (size - bits) // np.dtype(kind).itemsize, at + bits)
     values = written.astype(np.float64, copy=False) / np.float64(10 ** int(digits)) if digits else written
     if bits:

@@ -160,7 +160,10 @@ def _by_reason(reasons: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
 
 
 def _condensed(portion: Portion) -> Portion:
-    """Return a portion for the page: of many rows, one a minute with the peak of the oil, and the last of the oil."""
+    """Return a portion for the page; many rows become one a minute.
+
+    Each has the highest oil temperature of its minute; one more has the last that is known.
+    """
     rows = portion.rows
     if len(rows) <= CONDENSED_ROWS:
         return portion

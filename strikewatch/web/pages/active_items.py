@@ -48,7 +48,7 @@ class Group:
 
     @property
     def names(self) -> list[dict[str, str]]:
-        """The alerts as operations on several alerts name them."""
+        """Site and id of each alert, as the API takes them where it changes several at once."""
         return [{"site": self.site, "id": alert.record["id"]} for alert in self.alerts]
 
     def contact(self, sites: Sites) -> Contact | None:

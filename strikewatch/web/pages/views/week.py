@@ -77,7 +77,7 @@ class Change:
 
     @property
     def rate_before(self) -> float | None:
-        """The same in the week before."""
+        """Faults per firing hour in the week before; None without firing."""
         return self.faults_before / self.firing_before_h if self.firing_before_h > 0 else None
 
     @property
