@@ -4,8 +4,8 @@ An endpoint gets an alert from the first step that its filter accepts, always as
 further step. So `raised` comes first at every receiver, and no alert that it received stays open there. Where a clear
 is refuted, `raised` is sent again and begins another round of steps.
 
-A digest has no place in the order of an alert's own messages. So an alert with a message that is yet to be delivered,
-or without its end, is not listed, but sent alone after that one.
+A digest is not in the queue of any alert that it lists. So an alert is sent alone, and not listed, while an earlier
+message about it is undelivered, or while the endpoint knows it as active from a message of its own.
 """
 
 import hashlib
