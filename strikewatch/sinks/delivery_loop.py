@@ -26,7 +26,7 @@ BATCH_MESSAGES: Final = 64
 MAX_HISTORIC: Final = 1000
 """So many historic messages wait in memory; more of them are left in the database until half of these are sent."""
 BLOCKED: Final = "waits behind a parked message of its alert"
-OVERTAKEN: Final = "not sent: all its alerts have newer messages"
+SUPERSEDED: Final = "superseded: all its alerts have newer messages"
 GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
 
@@ -223,7 +223,7 @@ class DeliveryLoop:
         if message is None:
             self._queue.done(pending)
             now = self._wall()
-            return [Outcome(pending.seq, "sent", pending.attempts, now, OVERTAKEN, now)], False
+            return [Outcome(pending.seq, "sent", pending.attempts, now, SUPERSEDED, now)], False
         began = time.perf_counter_ns()
         result = self._sender.send(message, self._wall())
         if message.left_out:

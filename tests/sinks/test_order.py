@@ -16,7 +16,7 @@ from sqlalchemy import URL
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Refused
 from strikewatch.sinks import Endpoint, SendResult
-from strikewatch.sinks.delivery_loop import OVERTAKEN, DeliveryLoop
+from strikewatch.sinks.delivery_loop import SUPERSEDED, DeliveryLoop
 from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.outbox import deliveries
@@ -256,7 +256,7 @@ def test_a_digest_with_nothing_left_to_tell_is_not_sent(tmp_path: Path) -> None:
         run.loop.idle()
         with run.store.read() as connection:
             (digest,) = (one for one in deliveries.search(connection) if one.step == "digest")
-        assert (digest.state, digest.attempts, digest.outcome) == ("sent", 1, OVERTAKEN)
+        assert (digest.state, digest.attempts, digest.outcome) == ("sent", 1, SUPERSEDED)
 
 
 @pytest.mark.parametrize("parked", [False, True])

@@ -103,9 +103,9 @@ class OutboxWriter:
             body, historic = to_json(change.record), bool(change.record["historic"])
             for endpoint in self._endpoints:
                 if endpoint in known:
-                    # others were sent it in a digest
-                    again = change.step == "raised" and known[endpoint].is_open
-                    step = "escalated" if again else change.step
+                    # the others know it from a digest
+                    has_raise = change.step == "raised" and known[endpoint].is_open
+                    step = "escalated" if has_raise else change.step
                     self._add(endpoint, change.site, change.alert_id, step, body, historic)
                 elif change.step != "cleared" and self._route(endpoint, change.record, self._now):
                     self._add(endpoint, change.site, change.alert_id, "raised", body, historic)
