@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sqlalchemy import URL
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.errors import Refused
+from strikewatch.errors import Refused, StoreBlocked
 from strikewatch.sinks import Endpoint, SendResult
 from strikewatch.sinks.delivery_loop import SUPERSEDED, DeliveryLoop
 from strikewatch.sinks.settings import Schedule
@@ -318,3 +318,20 @@ def test_digests_of_one_episode_only_list_an_alert(tmp_path: Path) -> None:
         run.wait(70)
         run.send()
     assert [step for _, step, _ in run.office.of(alert.id)] == ["digest", "raised"]
+
+
+def test_a_digest_that_cannot_be_read_now_is_sent_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with playing(tmp_path) as run:
+        flood(run)
+
+        def refuse(*_: object) -> None:
+            raise StoreBlocked("the disk is full")
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Outbox, "message", refuse)
+            with pytest.raises(StoreBlocked):
+                run.send()
+        run.send()
+        assert [step for _, step, _ in run.office.accepted] == ["raised", "raised", "digest"]
