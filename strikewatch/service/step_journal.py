@@ -12,6 +12,7 @@ time is spent there, so that is where a process that is killed for other reasons
 
 import os
 import struct
+import zlib
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from enum import IntEnum
@@ -39,6 +40,8 @@ MAX_LISTED: Final = 1000
 """How many messages of a step are listed in the file: more than a step takes."""
 
 _DIGEST_BYTES: Final = 16
+_LARGE_BYTES: Final = 64 * 1024
+"""Of a larger payload, its beginning, length and checksum are digested."""
 _HEADER: Final = struct.Struct("<8s16s16sI")  # format, machine start, release, number of known messages
 _KNOWN: Final = struct.Struct("<16sBB")  # digest, ends while it was processed alone, and committed alone
 _STEP: Final = struct.Struct("<II")  # phase, number of messages
@@ -224,8 +227,12 @@ def _count_end(known: dict[bytes, tuple[int, int]], found: bytes) -> None:
 
 def _digest(message: Message) -> bytes:
     """Return a digest that the message has at each delivery."""
+    payload = message.payload
     digest = blake2b(message.topic.encode(errors="surrogatepass") + b"\0", digest_size=_DIGEST_BYTES)
-    digest.update(message.payload)  # not joined: it may have 16 MB
+    if len(payload) > _LARGE_BYTES:  # up to 16 MB, which a checksum reads in a quarter of the time
+        digest.update(struct.pack("<QI", len(payload), zlib.crc32(payload)))
+        payload = payload[:_LARGE_BYTES]
+    digest.update(payload)
     return digest.digest()
 
 

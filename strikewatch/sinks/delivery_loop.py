@@ -26,7 +26,7 @@ BATCH_MESSAGES: Final = 64
 MAX_HISTORIC: Final = 1000
 """So many historic messages wait in memory; more of them are left in the database until half of these are sent."""
 BLOCKED: Final = "waits behind a parked message of its alert"
-OVERTAKEN: Final = "not needed: newer messages tell of all its alerts"
+SUPERSEDED: Final = "superseded: all its alerts have newer messages"
 GONE: Final = "HTTP 410: the endpoint says that it is gone for good"
 
 
@@ -223,11 +223,11 @@ class DeliveryLoop:
         if message is None:
             self._queue.done(pending)
             now = self._wall()
-            return [Outcome(pending.seq, "sent", pending.attempts, now, OVERTAKEN, now)], False
+            return [Outcome(pending.seq, "sent", pending.attempts, now, SUPERSEDED, now)], False
         began = time.perf_counter_ns()
         result = self._sender.send(message, self._wall())
         if message.left_out:
-            left_out = f"without {message.left_out} alerts that newer messages tell of"
+            left_out = f"alerts left out, since they have newer messages: {message.left_out}"
             result = replace(result, trace=f"{left_out}\n{result.trace}")
         return self._outcomes_of(pending, result, (time.perf_counter_ns() - began) // 1000), result.gone
 

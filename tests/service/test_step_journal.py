@@ -62,6 +62,18 @@ def test_a_message_alone_in_a_step_at_two_unclean_ends_is_refused_in_every_later
         assert not journal.is_suspect(A)  # it need not come alone
 
 
+def test_large_messages_are_told_apart_wherever_they_differ(path: Path) -> None:
+    large = bytearray(200_000)
+    whole = A._replace(payload=bytes(large))
+    large[150_000] = 1
+    for _ in range(MAX_DEATHS):
+        end_in(path, whole)
+    journal = StepJournal(path, "1")
+    others = bytes(large), whole.payload[:-1], whole.payload + b"\0"
+    assert is_refused(journal, whole)
+    assert not any(is_refused(journal, A._replace(payload=payload)) for payload in others)
+
+
 def test_messages_of_a_step_with_several_come_alone_and_are_not_counted(path: Path) -> None:
     for _ in range(5):
         end_in(path, A, B)

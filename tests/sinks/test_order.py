@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from sqlalchemy import URL
 
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.errors import Refused
+from strikewatch.errors import Refused, StoreBlocked
 from strikewatch.sinks import Endpoint, SendResult
-from strikewatch.sinks.delivery_loop import OVERTAKEN, DeliveryLoop
+from strikewatch.sinks.delivery_loop import SUPERSEDED, DeliveryLoop
 from strikewatch.sinks.settings import Schedule
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.outbox import deliveries
@@ -240,7 +240,7 @@ def test_a_digest_that_is_retried_leaves_out_what_was_sent_meanwhile(tmp_path: P
         with run.store.read() as connection:
             (digest,) = (one for one in deliveries.search(connection, state="sent") if one.step == "digest")
             *_, last = deliveries.look_up(connection, digest.number)[1]
-        assert last.trace.splitlines()[0] == "without 1 alerts that newer messages tell of"
+        assert last.trace.splitlines()[0] == "alerts left out, since they have newer messages: 1"
 
 
 def test_a_digest_with_nothing_left_to_tell_is_not_sent(tmp_path: Path) -> None:
@@ -256,7 +256,7 @@ def test_a_digest_with_nothing_left_to_tell_is_not_sent(tmp_path: Path) -> None:
         run.loop.idle()
         with run.store.read() as connection:
             (digest,) = (one for one in deliveries.search(connection) if one.step == "digest")
-        assert (digest.state, digest.attempts, digest.outcome) == ("sent", 1, OVERTAKEN)
+        assert (digest.state, digest.attempts, digest.outcome) == ("sent", 1, SUPERSEDED)
 
 
 @pytest.mark.parametrize("parked", [False, True])
@@ -278,4 +278,60 @@ def test_an_alert_with_an_undelivered_message_is_not_listed(tmp_path: Path, park
         assert run.rows()[0]["held"]
         run.wait(60)
         run.send()
-    assert [step for _, step, _ in run.office.of(alert.id)] == ["raised", "cleared", "raised"]
+        run.escalate(alert)
+    assert [step for _, step, _ in run.office.of(alert.id)] == ["raised", "cleared", "raised", "escalated"]
+
+
+def test_a_digest_behind_another_is_read_when_it_is_sent(tmp_path: Path) -> None:
+    """A newer message came while it waited."""
+    with playing(tmp_path) as run:
+        flood(run)
+        run.send(False)
+        alert = run.raise_("HB-06")
+        run.wait(5)
+        run.loop.load()
+        run.escalate(alert)
+        run.send(False)
+        run.send()
+        run.wait(5)
+        run.send()
+        assert [step for _, step, _ in run.office.of(alert.id)] == ["raised"]
+
+
+def test_digests_of_one_episode_only_list_an_alert(tmp_path: Path) -> None:
+    """Chattering first; late alerts then make a flood, which holds its onset, too, when its end proves untrue."""
+    with playing(tmp_path) as run:
+        for _ in range(2):
+            run.raise_("HB-04")
+            run.wait(20)
+        alert = run.raise_("HB-04")
+        run.wait(5)
+        run.send()
+        run.clear(alert)
+        run.wait(5)
+        run.send(False)  # the digest with the end is retried
+        for hammer in HAMMERS:
+            run.raise_(hammer, ago_s=11)
+        run.reopen(alert)
+        run.wait(5)
+        run.send(False)
+        run.wait(70)
+        run.send()
+    assert [step for _, step, _ in run.office.of(alert.id)] == ["digest", "raised"]
+
+
+def test_a_digest_that_cannot_be_read_now_is_sent_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with playing(tmp_path) as run:
+        flood(run)
+
+        def refuse(*_: object) -> None:
+            raise StoreBlocked("the disk is full")
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Outbox, "message", refuse)
+            with pytest.raises(StoreBlocked):
+                run.send()
+        run.send()
+        assert [step for _, step, _ in run.office.accepted] == ["raised", "raised", "digest"]

