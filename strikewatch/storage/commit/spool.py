@@ -22,6 +22,7 @@ MAGIC: Final = b"SWs2"
 _MAGIC_1: Final = b"SWs1"
 _LENGTH: Final = struct.Struct("<I")
 _START: Final = len(MAGIC) + _LENGTH.size
+_encode_json: Final = json.JSONEncoder(separators=(",", ":")).encode
 
 
 def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> bytes:
@@ -38,7 +39,7 @@ def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> by
             columns[name] = its_form, sum([array.nbytes for array in arrays])
         entries.append([*key, len(part), [form, times.nbytes], columns])
     events_found = [[e.site, e.hammer, e.kind, e.time, e.applied, e.fields] for e in events]
-    header = json.dumps({"rows": entries, "events": events_found}, separators=(",", ":")).encode()
+    header = _encode_json({"rows": entries, "events": events_found}).encode()
     return b"".join([MAGIC, _LENGTH.pack(len(header)), header, *pieces])
 
 
