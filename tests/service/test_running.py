@@ -1,6 +1,7 @@
 """A whole processor as its supervisor sees it: pings, health under a stopped broker, and a stop within seconds."""
 
 import contextlib
+import gc
 import http.client
 import json
 import re
@@ -15,7 +16,9 @@ from typing import Any
 import pytest
 
 from strikewatch.core.instant import SECOND
+from strikewatch.service import run
 from strikewatch.service.status import PING_EVERY_S
+from strikewatch.settings.tree import Settings
 from tests.broker import Broker, free_port
 from tests.service.processor import Gateway, Processor, now_ns, until
 
@@ -125,3 +128,16 @@ def test_an_unfinished_attempt_is_abandoned_at_a_stop_and_repeated_after_the_sta
                 lambda: processor.query(f"select 1 from outbox where message = '{name}' and state = 'sent'")
             )
             held.close()
+
+
+def test_collections_leave_out_what_the_start_has_made() -> None:
+    """A full collection of it would stop all threads for a tenth of a second."""
+    processor = run.Processor(Settings())
+    processor.stop()
+    try:
+        unused: Any = None
+        processor._run_worker(unused, unused, unused)
+        assert gc.get_freeze_count() > 100_000
+        assert len(gc.get_objects()) < 10_000
+    finally:
+        gc.unfreeze()

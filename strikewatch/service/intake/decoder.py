@@ -186,15 +186,26 @@ class Decoder:
             for k in range(done, run.first):
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
-            # where a null ends a hold, the scanner's NaN would be wrong
-            if key not in self._intake.admission or key in self._intake.hold or key in step.postponed_hammers:
+            if self._can_use_scanned(key, step):
+                self._add_part(HammerRows(key, run.rows, run.newest, own), step)
+            else:
                 for message in own:
                     self._decode_strictly(message, key, step)
-            else:
-                self._add_part(HammerRows(key, run.rows, run.newest, own), step)
             done = run.last
         for k in range(done, len(messages)):
             self._decode_strictly(messages[k], keys[k], step)
+
+    def _can_use_scanned(self, key: Key, step: Step) -> bool:
+        """Tell whether scanned rows of a hammer can be used; if it is new, add it to the known ones."""
+        try:
+            self._intake.admission.check(key)
+        except Rejected:
+            return False  # each message is then refused by itself
+        # where a null ends a hold, the scanner's NaN would be wrong
+        if key in self._intake.hold or key in step.postponed_hammers:
+            return False
+        self._intake.admission.add(key)
+        return True
 
     def _decode_strictly(self, message: Message, key: Key, step: Step) -> None:
         """Decode any message of a hammer."""

@@ -8,7 +8,7 @@ the same rows, to the bit.
 
 from collections.abc import Hashable, Iterator, Sequence
 from functools import lru_cache
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -114,20 +114,23 @@ class _Buffers:
     ) -> list[Run]:
         """Scan payloads of so many bytes, each followed by a zero and the last one by PADDING more."""
         rows, known = np.empty(len(sizes), np.int64), np.empty(len(sizes), np.int64)
+        # Mostly there are few payloads: numpy's own functions would take longer than the scan.
+        ends = [end - 1 for end in accumulate([size + 1 for size in sizes])]
         self._unsure[COUNT, 0] = 0
         scan_kernel.scan_payloads(
             np.frombuffer(text, np.uint8),
-            np.cumsum(sizes) + np.arange(len(sizes)),
+            np.array(ends),
             np.array(begins),
-            np.minimum(latest, LATEST - 1),
+            np.array([min(each, LATEST - 1) for each in latest]),
             rows,
             known,
             self._times,
             self._cells,
             self._unsure,
         )
-        for key, row, start, end in self._unsure[COUNT + 1 : self._unsure[COUNT, 0] + 1].tolist():
-            self._cells[key, row] = float(text[start:end])
+        if unsure := int(self._unsure[COUNT, 0]):
+            for key, row, start, end in self._unsure[COUNT + 1 : unsure + 1].tolist():
+                self._cells[key, row] = float(text[start:end])
         return self._runs(begins, rows.tolist(), known.tolist())
 
     def _runs(self, begins: Sequence[bool], rows: list[int], known: list[int]) -> list[Run]:

@@ -37,8 +37,11 @@ MAX_DIGITS: Final = 3
 _DIGITS: Final = tuple(map(str, range(MAX_DIGITS + 1)))
 _PROBE: Final = 16
 """From so many values the number of decimals is guessed."""
+_PROBE_FROM: Final = 1024
+"""Of fewer values it is not guessed: trying all of them takes no longer."""
 _INTEGERS: Final = ("i1", "i2", "i4")
 _NAN_BITS: Final = np.array(np.nan).view(np.int64)
+_encode_json: Final = json.JSONEncoder(separators=(",", ":")).encode
 
 
 def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> bytes:
@@ -55,7 +58,7 @@ def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> by
             columns[name] = its_form, sum([array.nbytes for array in arrays])
         entries.append([*key, len(part), [form, times.nbytes], columns])
     events_found = [[e.site, e.hammer, e.kind, e.time, e.applied, e.fields] for e in events]
-    header = json.dumps({"rows": entries, "events": events_found}, separators=(",", ":")).encode()
+    header = _encode_json({"rows": entries, "events": events_found}).encode()
     return b"".join([MAGIC, _LENGTH.pack(len(header)), header, *pieces])
 
 
@@ -160,18 +163,21 @@ def _as_integers(values: Floats) -> tuple[str, Any]:
     """Return the integers that values are written as, and their form; an empty one if bits would be lost."""
     if not len(values):
         return "i1/0", np.empty(0, "<i1")
-    probe = values[:: max(len(values) // _PROBE, 1)]
-    for digits in range(MAX_DIGITS + 1):
-        scale = np.float64(10**digits)
-        if _scaled(probe, scale) is not None and (found := _scaled(values, scale)) is not None:
-            return f"i{found.itemsize}/{digits}", found
+    probe = values[:: len(values) // _PROBE] if len(values) >= _PROBE_FROM else values
+    with np.errstate(over="ignore"):
+        for digits in range(MAX_DIGITS + 1):
+            scale = np.float64(10**digits)
+            found = _scaled(probe, scale)
+            if found is not None and probe is not values:
+                found = _scaled(values, scale)
+            if found is not None:
+                return f"i{found.itemsize}/{digits}", found
     return "", None
 
 
 def _scaled(values: Floats, scale: np.float64) -> Any:
     """Return the smallest integers that, divided by `scale`, are the values to the bit; None if there are none."""
-    with np.errstate(over="ignore"):
-        whole = np.rint(values * scale)
+    whole = np.rint(values * scale)
     low, high = whole.min(), whole.max()
     for name in _INTEGERS:
         limits = np.iinfo(name)
