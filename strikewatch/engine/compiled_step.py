@@ -88,7 +88,7 @@ class CompiledStep:
 
         Args:
             spans: SPAN [groups].
-            states: the raw records of STATE of the groups; they are advanced.
+            states: the records of STATE of the groups; they are advanced.
 
         Raises:
             ImpossibleValuesError: the input has impossible values, or a hammer has a channel with a sensor fault, and

@@ -1,7 +1,7 @@
 """What the detectors read: the columns of a batch, the part of each hammer in them, and its events as records."""
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, Final, NamedTuple
 
@@ -45,22 +45,22 @@ class Inputs(NamedTuple):
     good: Any = None
 
 
-def spans_and_events(batch: Batch, slots: Any) -> tuple[Any, Any]:
+def spans_and_events(batch: Batch, slots: Sequence[int]) -> tuple[Any, Any]:
     """Return each hammer's range of rows, watermark and range of events (SPAN), and the event records (EVENT).
 
-    `slots` [n]: of the portions of the batch.
+    `slots`: of the parameters of each hammer.
     """
-    spans = np.zeros(len(slots), SPAN)
+    spans = []
     encoded = [_NO_EVENTS]
     first_row = first_event = 0
-    for g, portion in enumerate(batch.portions):
+    for slot, portion in zip(slots, batch.portions, strict=True):
         end_row, end_event = first_row + len(portion.rows), first_event
         if portion.events:
             encoded.append(event_records(portion.events))
             end_event += len(encoded[-1])
-        spans[g] = (slots[g], portion.watermark, first_row, end_row, first_event, end_event)
+        spans.append((slot, portion.watermark, first_row, end_row, first_event, end_event))
         first_row, first_event = end_row, end_event
-    return spans, np.concatenate(encoded) if first_event else _NO_EVENTS
+    return np.array(spans, SPAN), np.concatenate(encoded) if first_event else _NO_EVENTS
 
 
 def inputs_of(rows: Rows, events: Any) -> Inputs:

@@ -22,8 +22,6 @@ PARTS: Final[tuple[tuple[str, int, np.dtype[Any], Mapping[str, Any]], ...]] = (
     (pose.NAME, pose.VERSION, pose.STATE, pose.FRESH),
 )
 STATE: Final = np.dtype([(name, dtype) for name, _, dtype, _ in PARTS])
-RAW: Final = np.dtype((np.void, STATE.itemsize))
-"""The same record as opaque bytes, which numpy copies far faster than nested fields."""
 LAYOUT: Final = " ".join(f"{name}/{version}:{dtype.itemsize}" for name, version, dtype, _ in PARTS)
 """The layout of the saved bytes: part/version:size in order, little-endian.
 
@@ -70,7 +68,7 @@ def restored(layout: str, state: bytes) -> tuple[Any, list[str]]:
     if (
         layout.startswith(f"{LAYOUT} ") and len(state) >= STATE.itemsize
     ):  # the usual case, and 20 times faster
-        return np.frombuffer(state, RAW, 1).copy().view(STATE), []
+        return np.frombuffer(bytearray(state[: STATE.itemsize]), STATE), []
     record = fresh()
     saved = saved_parts(layout, state)
     for name, part in saved.items():

@@ -20,6 +20,7 @@ from strikewatch.detectors.blank_firing import blank_firing
 from strikewatch.detectors.kernels import EVIDENCE, FINDING
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.engine.attribution import Attribution
+from strikewatch.engine.packed_state import saved_bytes, unpack
 
 _SPAN_FIELDS = 3
 """Bout and Stretch begin with the hammer, the start and the end; what is measured follows."""
@@ -28,7 +29,7 @@ _STEPS: Final[tuple[FindingStep, ...]] = ("raised", "escalated", "cleared", "sta
 
 @dataclass(frozen=True)
 class StepResult:
-    """What a step found, and the state of its hammers after it (records of `STATE`, one a portion).
+    """What a step found, and the states of its hammers after it, packed (one a portion).
 
     `found`: records of `FINDING`; `combined`: the findings about a hammer's position, as one grouped alert; `findings`
     has both. `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
@@ -39,8 +40,7 @@ class StepResult:
     """
 
     keys: tuple[Key, ...]
-    slots: Any
-    state: Any
+    packed: Sequence[bytes]
     found: Any
     combined: list[Finding]
     measurements: Mapping[str, Any]
@@ -51,6 +51,43 @@ class StepResult:
     def findings(self) -> list[Finding]:
         """All findings, in the order in which they became true. They are made when first needed."""
         return sorted([*findings_of(self.found, self.keys), *self.combined], key=attrgetter("at"))
+
+    @classmethod
+    def join(cls, results: "Sequence[StepResult]") -> "StepResult":
+        """Return the results of different hammers as one."""
+        firsts = np.cumsum([0, *(len(result.keys) for result in results)]).tolist()
+
+        def joined(parts: Sequence[Any]) -> Any:
+            for first, part in zip(firsts, parts, strict=False):
+                part["group"] += first
+            return np.concatenate([part for part in parts if len(part)] or parts[:1])
+
+        found = joined([result.found for result in results])
+        return cls(
+            tuple(key for result in results for key in result.keys),
+            [state for result in results for state in result.packed],
+            found.take(np.argsort(found["detector"], kind="stable")),
+            [finding for result in results for finding in result.combined],
+            {
+                name: joined([result.measurements[name] for result in results])
+                for name in results[0].measurements
+            },
+            {
+                first + group: attribution
+                for first, result in zip(firsts, results, strict=False)
+                for group, attribution in result.attributions.items()
+            },
+            tuple(key for result in results for key in result.not_found),
+        )
+
+    @property
+    def state(self) -> Any:
+        """The states of the hammers, unpacked: STATE [n], for each use anew."""
+        return unpack(self.packed)
+
+    def state_of(self, key: Key) -> Any:
+        """Return the state of a hammer after the step: a record of STATE."""
+        return unpack([self.packed[self.keys.index(key)]])[0]
 
     def without_findings(self) -> Self:
         """Return only what was measured, to be kept after the findings have been used."""
@@ -89,7 +126,7 @@ class StepResult:
 
     def saved(self) -> dict[Key, bytes]:
         """Return each hammer's state as bytes of `LAYOUT`."""
-        return {key: self.state[g : g + 1].tobytes() for g, key in enumerate(self.keys)}
+        return {key: saved_bytes(packed) for key, packed in zip(self.keys, self.packed, strict=True)}
 
     def _measured(self, detector: Detector, numbers: int) -> Iterator[Any]:
         """Yield (group, start, end, numbers, operator, tool) for each measurement of a detector, of so many numbers."""
@@ -105,7 +142,7 @@ class StepResult:
     def _attribution(self, group: int) -> Attribution:
         attribution = self.attributions.get(group)
         if attribution is None:
-            attribution = self.attributions[group] = Attribution(self.state[group])
+            attribution = self.attributions[group] = Attribution(unpack([self.packed[group]])[0])
         return attribution
 
 

@@ -13,6 +13,7 @@ from typing import Final
 
 from strikewatch import numba_cache
 from strikewatch.detectors.compiled import compiler
+from strikewatch.detectors.compiled.packing import compile_packing
 from strikewatch.detectors.kernels import compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.sources.decode.scan_kernel import compile_scanner
@@ -57,7 +58,13 @@ def _units() -> dict[str, Callable[[], object]]:
         }
         for slow in (True, False)
     )
-    return {**slow, "scanner": compile_scanner, "step": compiler.compile_step, **quick}
+    return {
+        **slow,
+        "scanner": compile_scanner,
+        "step": compiler.compile_step,
+        "packing": compile_packing,
+        **quick,
+    }
 
 
 def _fill_cache(stopped: Callable[[], bool]) -> None:

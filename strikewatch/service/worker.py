@@ -6,7 +6,7 @@ after a crash behind it, ordering drops the repetitions.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, Final, Protocol
+from typing import Final, Protocol
 
 import structlog
 
@@ -124,9 +124,9 @@ class Worker:
         self._manual_events = ManualEvents(store)
         self._restore(saved)
 
-    def current_states(self) -> list[tuple[Key, Any]]:
-        """Return the present state of every hammer; call before the first turn."""
-        return [(key, self._pipeline.state_of(key)) for key in self._pipeline.hammers]
+    def current_states(self) -> list[tuple[Key, bytes]]:
+        """Return the packed state of every hammer; call before the first turn."""
+        return [(key, self._pipeline.packed(key)) for key in self._pipeline.hammers]
 
     def newest_rows(self) -> dict[Key, Instant]:
         """Return the time of every hammer's newest row."""

@@ -19,7 +19,7 @@ from strikewatch.engine import grouping
 from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
 from strikewatch.engine.inputs import Inputs
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.engine.state import LAYOUT, RAW, STATE, fresh, part_of
+from strikewatch.engine.state import LAYOUT, STATE, fresh, part_of
 from strikewatch.settings.faults import Faults
 from strikewatch.storage.privacy import erase_from_state
 
@@ -183,7 +183,7 @@ def test_a_fortieth_channel_can_be_out_of_range() -> None:
     spans = np.array([(0, NOON, 0, 1, 0, 0)], SPAN)
     bad, none = np.array([1 << 40], CHANNEL_BITS), np.array([0], CHANNEL_BITS)
     inputs = Inputs(np.array([NOON]), {}, np.empty(0, EVENT), bad, none)
-    found = pipeline._compiled.run(inputs, spans, fresh().view(RAW), report=False)
+    found = pipeline._compiled.run(inputs, spans, fresh(), report=False)
     names = [detector.name for detector in DETECTORS]
     assert found["detector"].tolist() == [names.index(sensor_fault.DETECTOR.name)]
     assert found[0]["evidence"][0] == float(1 << 40)

@@ -166,7 +166,7 @@ def test_after_a_service_the_baseline_is_learned_again(fast: Truth) -> None:
         assert after[-1].judged_ns > 0
         before = [one.bout for one in bouts if one.bout.start < at]
         assert before[-1].judged_ns > 0
-        record = core._state[0]["blank_firing"]
+        record = core.state_of(KEY)["blank_firing"]
         shown = blank_firing.learned(record, blank_firing.Settings())
         assert shown["bouts"] <= len(after)
 

@@ -15,8 +15,8 @@ from strikewatch.core.batch import NO_ROWS, Floats, Ints, Key, Portion, Rows
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import coverage
 from strikewatch.detectors.kernels import NEVER
+from strikewatch.engine.packed_state import unpack
 from strikewatch.engine.pipeline import HammerSettings
-from strikewatch.engine.state import STATE
 from strikewatch.engine.step_result import StepResult
 from strikewatch.storage.queries.sites import Sites
 from strikewatch.web.live.snapshot import (
@@ -118,8 +118,8 @@ class LiveHammer:
     snapshot: Snapshot
     heard: Instant | None
     """When it was last heard, wall clock, ns; None: not since the start."""
-    state: bytes
-    """Its record of `engine.state.STATE`."""
+    packed: bytes
+    """Its packed state."""
 
     def due_items(self, now: Instant) -> list[DueItem]:
         """List its maintenance tasks."""
@@ -144,7 +144,7 @@ class LiveHammer:
 
     @property
     def _record(self) -> Any:
-        return np.frombuffer(self.state, STATE)[0]
+        return unpack([self.packed])[0]
 
 
 def is_reporting(hammer: LiveHammer, now: Instant) -> bool:
@@ -190,10 +190,10 @@ class LiveState:
         """Queue a step for the page. Called by the worker's thread."""
         self._pending.append((received, [_condensed(portion) for portion in portions], result))
 
-    def restore(self, records: Iterable[tuple[Key, Any]]) -> None:
-        """Start with the hammers' states as saved when the processor last stopped."""
-        for key, record in records:
-            self._update(key, record, NO_ROWS)
+    def restore(self, states: Iterable[tuple[Key, bytes]]) -> None:
+        """Start with the hammers' packed states as saved when the processor last stopped."""
+        for key, packed in states:
+            self._update(key, packed, unpack([packed])[0], NO_ROWS)
 
     def apply_steps(self) -> list[Key]:
         """Apply the queued steps; return the hammers that changed."""
@@ -204,8 +204,8 @@ class LiveState:
                 key: list(zip(starts.tolist(), ends.tolist(), strict=True))
                 for key, starts, ends, _ in result.bout_columns()
             }
-            for portion, record in zip(portions, result.state, strict=True):
-                hammer = self._update(portion.key, record, portion.rows)
+            for portion, packed, record in zip(portions, result.packed, result.state, strict=True):
+                hammer = self._update(portion.key, packed, record, portion.rows)
                 if len(portion.rows):
                     hammer.heard = received
                 hammer.hours.add_bouts(bouts.get(portion.key, ()), _open_bout(record["reading"]))
@@ -240,19 +240,19 @@ class LiveState:
             hammer.hours.add_rows(rows)
             hammer.hours.add_bouts(bouts, None)
 
-    def _update(self, key: Key, record: Any, rows: Rows) -> LiveHammer:
+    def _update(self, key: Key, packed: bytes, record: Any, rows: Rows) -> LiveHammer:
         hammer = self.hammers.get(key)
         if hammer is None:
             settings, hours = self._settings_of(key), RecentHours(self._hours)
             limits = Limits.of(settings)
             hours.add_rows(rows)
             snapshot = take_snapshot(record, limits, hours.last_oil)
-            hammer = LiveHammer(settings, limits, hours, snapshot, None, record.tobytes())
+            hammer = LiveHammer(settings, limits, hours, snapshot, None, packed)
             self.hammers[key] = hammer
             return hammer
         hammer.hours.add_rows(rows)
         hammer.snapshot = take_snapshot(record, hammer.limits, hammer.hours.last_oil)
-        hammer.state = record.tobytes()
+        hammer.packed = packed
         return hammer
 
 
