@@ -1,20 +1,23 @@
-"""Where compiled detectors are cached between starts: in one folder per installation and version of their source.
+"""Where compiled detectors are cached between starts: in one folder per installation, processor and version of source.
 
 numba's own check covers only the file of a kernel. A kernel also contains functions from other files, so an outdated
-one could stay in use.
+one could stay in use. On another type of processor, as where a container's image was built elsewhere, numba would
+silently compile each detector when it is first used.
 """
 
 import hashlib
 import os
 import tempfile
 from contextlib import suppress
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Final
 
 VARIABLE: Final = "NUMBA_CACHE_DIR"
-_COMPLETE: Final = "complete"
-"""An empty file in the folder, once everything has been compiled."""
+_DETECTORS: Final = "detectors"
+_SCANNER: Final = "scanner"
+"""Empty files in the folder, once these have been compiled."""
 
 
 def prepare() -> str | None:
@@ -22,13 +25,7 @@ def prepare() -> str | None:
 
     A folder set by the user is its parent. Returns None if no folder can be written to.
     """
-    # numba keys its files by their folder too, so another installation's cache would not serve this one
-    key = f"{version('numba')} {version('numpy')} {Path(__file__).parent}"
-    digest = hashlib.blake2b(key.encode(), digest_size=8)
-    for sources in ("core/**/*.py", "detectors/**/*.py", "sources/decode/scan_*.py"):
-        for source in sorted(Path(__file__).parent.glob(sources)):
-            digest.update(source.read_bytes())
-    name = digest.hexdigest()
+    name = _digest()
     chosen = os.environ.get(VARIABLE)
     if chosen and chosen.endswith(name):
         return chosen
@@ -44,15 +41,40 @@ def prepare() -> str | None:
     return None
 
 
-def ready() -> bool:
-    """Return whether all detectors are compiled already; the first start has to wait for them."""
+@cache
+def _digest() -> str:
+    """Return what compiled code depends on, as the name of a folder."""
+    # numba keys its files by their folder too, so another installation's cache would not serve this one
+    package = Path(__file__).parent
+    key = f"{version('numba')} {version('numpy')} {package} {_processor()}"
+    digest = hashlib.blake2b(key.encode(), digest_size=8)
+    for sources in ("core/**/*.py", "detectors/**/*.py", "sources/decode/scan_*.py"):
+        for source in sorted(package.glob(sources)):
+            digest.update(source.read_bytes())
+    return digest.hexdigest()
+
+
+def _processor() -> str:
+    """Return the type of processor that numba compiles for, with its features."""
+    from llvmlite import binding  # type: ignore[import-untyped]
+
+    return f"{binding.get_host_cpu_name()} {binding.get_host_cpu_features().flatten()}"
+
+
+def ready(*, scanner: bool = True) -> bool:
+    """Return whether the detectors, and the scanner of messages if wanted, are compiled already."""
     folder = prepare()
-    return folder is not None and (Path(folder) / _COMPLETE).exists()
+    return folder is not None and all((Path(folder) / name).exists() for name in _names(scanner))
 
 
-def mark_ready() -> None:
-    """Note that all detectors are in the cache; a start that was interrupted leaves only some of them."""
+def mark_ready(*, scanner: bool = True) -> None:
+    """Note that these are in the cache; a start that was interrupted leaves only some of the detectors."""
     folder = prepare()
     if folder is not None:
         with suppress(OSError):
-            (Path(folder) / _COMPLETE).touch()
+            for name in _names(scanner):
+                (Path(folder) / name).touch()
+
+
+def _names(scanner: bool) -> tuple[str, ...]:
+    return (_DETECTORS, _SCANNER) if scanner else (_DETECTORS,)

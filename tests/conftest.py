@@ -49,8 +49,7 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     """Compile the detectors once, before workers start that would each compile them."""
     if getattr(session.config.option, "numprocesses", None):
         session.config.option.loadscopereorder = False  # it begins with the files of most tests
-        precompile = "from strikewatch.service.precompile import precompile; precompile(print)"
-        subprocess.run([sys.executable, "-c", precompile], check=True, cwd=ROOT)
+        subprocess.run([sys.executable, "-m", "strikewatch.service.precompile"], check=True, cwd=ROOT)
 
 
 def pytest_sessionfinish() -> None:

@@ -1,4 +1,7 @@
-"""Compile the detectors at the first start, in several processes at once, and say so."""
+"""Compile the detectors at the first start, in several processes at once, and say so.
+
+`python -m strikewatch.service.precompile` does it ahead of the first start, as for the image of a container.
+"""
 
 import gc
 import os
@@ -9,50 +12,55 @@ import time
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from strikewatch import numba_cache
-from strikewatch.detectors.compiled import compiler
-from strikewatch.detectors.compiled.packing import compile_packing
-from strikewatch.detectors.kernels import compiled
 from strikewatch.detectors.registry import DETECTORS
 from strikewatch.sources.decode.scan_kernel import compile_scanner
 
 POLL_S: Final = 0.05
+REPORT_EVERY_S: Final = 5.0
 MAX_PROCESSES: Final = 4
 """The slowest detector takes about a quarter of the whole."""
-
-PLAIN_NUMBA: Final = (
-    f"With this version of numba, {version('numba')}, it takes more than twice as long as with "
-    f"{'.'.join(map(str, compiler.NUMBA_SERIES))}; results are the same."
-)
+_WORKER: Final = "--worker"
 
 
-def precompile(report: Callable[[str], object], stopped: Callable[[], bool] = lambda: False) -> None:
+def precompile(
+    report: Callable[[str], object], stopped: Callable[[], bool] = lambda: False, *, scanner: bool = True
+) -> None:
     """Compile all detectors or load them from the cache, so that the first step is not slower than the others.
 
     Returns early once `stopped` is true.
+
+    Args:
+        report: takes what is being done, a line at a time; nothing if all is in the cache.
+        scanner: also the scanner of messages, which replays do not need.
     """
-    ready = numba_cache.ready()
+    ready = numba_cache.ready(scanner=scanner)
     if not ready:
-        report("First start: compiling the detectors, which takes about half a minute, once.")
-        if not compiler.COMPILES_WHOLE:
-            report(PLAIN_NUMBA)
-        if numba_cache.prepare() is not None:
-            _fill_cache(stopped)
+        first = not numba_cache.ready(scanner=False)
+        report(
+            "First start: compiling the detectors, once. It takes about 15 s."
+            if first
+            else "First live start: compiling the scanner of messages, once. It takes a few seconds."
+        )
+        if numba_cache.prepare() is None:
+            _load_compiler(report)
+        else:
+            _fill_cache(report, stopped, scanner)
     if not stopped():
-        for compile_one in _units().values():
+        for compile_one in _units(scanner).values():
             compile_one()
         if not ready:
-            numba_cache.mark_ready()
+            numba_cache.mark_ready(scanner=scanner)
 
 
-def _units() -> dict[str, Callable[[], object]]:
-    """Return the functions that each compile one unit, by its name; those that take long come first."""
+def _units(scanner: bool) -> dict[str, Callable[[], object]]:
+    """Return what is compiled by itself, by name; what takes long comes first."""
     slow, quick = (
         # The detectors of one rule share it.
         {
-            f"{compiled(d.run).py_func.__module__}-{len(d.reads)}": d.compile
+            f"{_function(d.run).__module__}-{len(d.reads)}": d.compile
             for d in DETECTORS
             if d.slow_to_compile is slow
         }
@@ -60,38 +68,81 @@ def _units() -> dict[str, Callable[[], object]]:
     )
     return {
         **slow,
-        "scanner": compile_scanner,
-        "step": compiler.compile_step,
-        "packing": compile_packing,
+        **({"scanner": compile_scanner} if scanner else {}),
+        "step": _compile_step,
+        "packing": _compile_packing,
         **quick,
     }
 
 
-def _fill_cache(stopped: Callable[[], bool]) -> None:
+def _function(kernel: Any) -> Any:
+    """Return the Python function of a kernel, without loading the compiler."""
+    return kernel.py_func
+
+
+def _compile_step() -> None:
+    from strikewatch.detectors.compiled import compiler
+
+    compiler.compile_step()
+    compiler.compile_next_part()
+
+
+def _compile_packing() -> None:
+    from strikewatch.detectors.compiled.packing import compile_packing
+
+    compile_packing()
+
+
+def _load_compiler(report: Callable[[str], object]) -> None:
+    """Import the compiler, and report if this version of numba takes longer."""
+    from strikewatch.detectors.compiled import compiler
+
+    if not compiler.COMPILES_WHOLE:
+        known = ".".join(map(str, compiler.NUMBA_SERIES))
+        report(
+            f"With this version of numba, {version('numba')}, it takes about three times as long as with {known}; "
+            "results are the same."
+        )
+
+
+def _fill_cache(report: Callable[[str], object], stopped: Callable[[], bool], scanner: bool) -> None:
     """Compile in processes that Ctrl-C does not reach: interrupted, numba goes on or fails with another error."""
-    with tempfile.TemporaryDirectory() as claims:
-        command = [sys.executable, "-m", __name__, claims]
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", __spec__.name, _WORKER, folder, *(["scanner"] if scanner else [])]
         count = min(os.cpu_count() or 1, MAX_PROCESSES)
         children = [subprocess.Popen(command, process_group=0) for _ in range(count)]
         try:
+            _load_compiler(report)  # meanwhile
+            reported = time.monotonic()
             while not stopped() and any(child.poll() is None for child in children):
                 time.sleep(POLL_S)
+                if time.monotonic() - reported > REPORT_EVERY_S:
+                    done = sum(1 for _ in Path(folder).glob(f"*{_DONE}"))
+                    report(f"Compiled {done} of {len(_units(scanner))} parts.")
+                    reported = time.monotonic()
         finally:
             for child in children:
                 child.kill()
                 child.wait()
 
 
-def _compile_unclaimed(claims: Path) -> None:
+_DONE: Final = ".done"
+
+
+def _compile_unclaimed(folder: Path, scanner: bool) -> None:
     """Compile what no other process has begun; each claims its work by a file in the folder."""
     gc.disable()  # a compiler makes many objects and keeps most of them; collecting costs a tenth of the time
-    for name, compile_one in _units().items():
+    for name, compile_one in _units(scanner).items():
         try:
-            (claims / name).touch(exist_ok=False)
+            (folder / name).touch(exist_ok=False)
         except FileExistsError:
             continue
         compile_one()
+        (folder / (name + _DONE)).touch()
 
 
 if __name__ == "__main__":
-    _compile_unclaimed(Path(sys.argv[1]))
+    if sys.argv[1:2] == [_WORKER]:
+        _compile_unclaimed(Path(sys.argv[2]), "scanner" in sys.argv[3:])
+    else:
+        precompile(print)

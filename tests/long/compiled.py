@@ -9,5 +9,4 @@ from strikewatch import numba_cache
 def compile_detectors() -> None:
     """Compile what is not in the cache, in a process of its own, whose memory goes with it."""
     if not numba_cache.ready():
-        code = "from strikewatch.service.precompile import precompile; precompile(print)"
-        subprocess.run([sys.executable, "-c", code], check=True)
+        subprocess.run([sys.executable, "-m", "strikewatch.service.precompile"], check=True)

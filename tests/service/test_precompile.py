@@ -7,8 +7,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from llvmlite import binding
 
 from strikewatch import numba_cache
+from strikewatch.detectors.compiled import compiler
 from strikewatch.service import precompile
 
 ROOT = Path(__file__).parents[2]
@@ -48,6 +50,43 @@ def test_a_cache_that_an_interrupted_start_left_is_not_ready(
     assert not numba_cache.ready()
     numba_cache.mark_ready()
     assert numba_cache.ready()
+
+
+def test_a_replay_compiles_no_scanner_of_messages_and_the_first_live_start_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    numba_cache.mark_ready(scanner=False)
+    assert numba_cache.ready(scanner=False)
+    assert not numba_cache.ready()
+    assert "scanner" in precompile._units(scanner=True)
+    assert "scanner" not in precompile._units(scanner=False)
+    said: list[str] = []
+    precompile.precompile(said.append, stopped=lambda: True)
+    assert "scanner of messages" in said[0]
+
+
+def test_another_type_of_processor_has_a_cache_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """numba would silently compile each detector when it is first used, one after the other."""
+    for number, processor in enumerate(("haswell", "znver4", "haswell")):
+        monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+        monkeypatch.setattr(binding, "get_host_cpu_name", lambda processor=processor: processor)
+        numba_cache._digest.cache_clear()
+        assert numba_cache.ready() is (number == 2)
+        numba_cache.mark_ready()
+    monkeypatch.undo()
+    numba_cache._digest.cache_clear()
+
+
+def test_compiling_says_how_far_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In lines, so that a log or a pipe has them too."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    monkeypatch.setattr(precompile, "REPORT_EVERY_S", 0.0)
+    said: list[str] = []
+    precompile.precompile(said.append, stopped=lambda: len(said) > 1)
+    assert said[1].startswith(f"Compiled 0 of {len(precompile._units(scanner=True))} ")
 
 
 def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> None:
@@ -96,11 +135,11 @@ def test_with_another_series_of_numba_detectors_are_compiled_in_its_own_way(tmp_
 
 
 def test_the_first_start_says_that_this_numba_takes_longer(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(numba_cache, "ready", lambda: False)
+    monkeypatch.setattr(numba_cache, "ready", lambda **_: False)
     monkeypatch.setattr(numba_cache, "prepare", lambda: None)
     said: list[str] = []
     for quick in (True, False):
-        monkeypatch.setattr(precompile.compiler, "COMPILES_WHOLE", quick)
+        monkeypatch.setattr(compiler, "COMPILES_WHOLE", quick)
         precompile.precompile(said.append, stopped=lambda: True)
     assert [text.split()[0] for text in said] == ["First", "First", "With"]
     assert "0.68" in said[-1]

@@ -53,7 +53,7 @@ def test_the_image_copies_existing_files() -> None:
 def test_the_detectors_are_compiled_by_the_user_who_runs_them() -> None:
     """With a cache that this user cannot write to, every start would compile again."""
     text = (TOP / "config" / "Dockerfile").read_text()
-    assert text.index("\nUSER strikewatch\n") < text.index("\nRUN strikewatch replay ")
+    assert text.index("\nUSER strikewatch\n") < text.index("\nRUN python -m strikewatch.service.precompile\n")
     assert re.search(r"install -d -o strikewatch .*/opt/strikewatch/compiled$", text, re.MULTILINE)
     assert "NUMBA_CACHE_DIR=/opt/strikewatch/compiled" in text
 

@@ -146,7 +146,7 @@ def restore(options: Namespace) -> None:
         raise InputError("give either the COPY to restore, or --recordings-only")
     settings = load_settings(options.config)
     log.set_up(LogSettings(level="error"))
-    precompile(output.notes().print)
+    precompile(output.notes().print, scanner=False)
     with private_umask(), output.progress_status("Restoring"):
         done = restore_database(settings, options.copy, time.time_ns())
     lines = [

@@ -52,7 +52,7 @@ def what_if(options: Namespace) -> None:
     settings = load_settings(options.config)
     from strikewatch.service.precompile import precompile
 
-    precompile(lambda text: output.notes().print(text, style="dim"))
+    precompile(lambda text: output.notes().print(text, style="dim"), scanner=False)
     (_sweep if options.sweep else _compare)(options, settings)
 
 

@@ -14,6 +14,7 @@ from typing import Any, Final, cast
 import numba
 import numpy as np
 from numba import types
+from numba.core.compiler import Compiler, CompilerBase
 from numba.core.registry import CPUDispatcher
 from numba.extending import typeof_impl
 
@@ -40,9 +41,9 @@ with _without("cffi", "scipy.linalg"):
     import numba.np.arraymath
 
 NUMBA_SERIES: Final = (0, 68)
-"""The series of numba that `library` is written for: it overrides what numba does not document."""
+"""The series of numba that `library` and `passes` are written for: they use what numba does not document."""
 COMPILES_WHOLE: Final = numba.version_info.short == NUMBA_SERIES
-"""Whether kernels are compiled as `library` describes. Otherwise numba's own way takes longer; results are equal."""
+"""Whether kernels are compiled as these describe. Otherwise numba's own way takes longer; results are equal."""
 
 
 def _whole_kernels() -> AbstractContextManager[None]:
@@ -54,6 +55,16 @@ def _whole_kernels() -> AbstractContextManager[None]:
     return whole_kernels()
 
 
+def _compiler() -> type[CompilerBase]:
+    """Return the compiler of kernels: the one in `passes`, if this version of numba is known."""
+    if not COMPILES_WHOLE:
+        return Compiler
+    from strikewatch.detectors.compiled.passes import KernelCompiler
+
+    return KernelCompiler
+
+
+_COMPILER: Final = _compiler()
 _INT: Final = numba.int64
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
 
@@ -85,7 +96,7 @@ class _Dispatcher(CPUDispatcher):
 def _make_dispatcher(kernel: Kernel) -> Any:
     function = kernel.py_func
     options = {"nopython": True, "nogil": True, "error_model": "numpy", **kernel.options}
-    kernel.compiled = _Dispatcher(function, targetoptions=options)
+    kernel.compiled = _Dispatcher(function, targetoptions=options, pipeline_class=_COMPILER)
     kernel.compiled.evidence_sizes = kernel.evidence_sizes
     if not kernel.options:
         kernel.compiled.enable_caching()  # a part is cached within its callers
@@ -134,7 +145,7 @@ def compile_next_part() -> int:
 def _by_address(function: Any) -> Any:
     """Compile a function that is called by its address."""
     with _whole_kernels():
-        return numba.cfunc("void(int64)", cache=True, error_model="numpy")(function)
+        return numba.cfunc("void(int64)", cache=True, pipeline_class=_COMPILER, error_model="numpy")(function)
 
 
 def compile_step() -> Callable[[int], int]:

@@ -87,7 +87,7 @@ class Recordings:
         """Open and replay the shifts, with a progress bar if there are many rows."""
         shifts = self.open()
         self._own_settings(shifts)  # report errors in settings before any work
-        precompile(lambda text: notes.print(text, style="dim"))
+        precompile(lambda text: notes.print(text, style="dim"), scanner=False)
         total = sum(shift.total for shift in shifts)
         with progress_bar(notes, total, "rows", PROGRESS_FROM_ROWS) as report:
             return shifts, self.replay(shifts, report, change)
