@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from tests.physics.breaker import BAR, GRID_S, Breaker, Run, run, steady
 from tests.physics.population import REFERENCE_REBOUND, Hammer, hammer
 
-HAMMERS = 16
+HAMMERS = 10
 
 
 @pytest.fixture(scope="module")
