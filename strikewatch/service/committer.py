@@ -75,8 +75,8 @@ class Committer:
                 return True
         return False
 
-    def check(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
-        """Check the disk; return the changes of the alerts to be stored with this step, at the wall time `now`."""
+    def check_database(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+        """Check for a full disk and lasting refusals; return changes of alerts to be stored. `now`: wall time."""
         if self._store.disk_warning is not None:
             self._store.check_disk_space()
         full = self._store.disk_warning is not None
@@ -120,16 +120,16 @@ class Committer:
                     _log.error(
                         "commit_refused", problem=str(error), remedy="nothing is lost; this is retried"
                     )
-                more = self._send_refusal(record.received, hammers)
+                more = self._alert_refusal(record.received, hammers)
                 record = replace(record, changes=[*record.changes, *more])
                 if self._wait(RETRY_COMMIT_S):
                     raise
 
-    def _send_refusal(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
+    def _alert_refusal(self, now: Instant, hammers: Iterable[Key]) -> list[Change]:
         """Check after a refused commit; send the changes of the alerts to the endpoints at once, and return them."""
         if self._refusing_since is None:
             self._refusing_since = self._monotonic()
-        changes = self.check(now, hammers)
+        changes = self.check_database(now, hammers)
         if self._unsent:
             try:
                 self._send_urgent(queued_messages(self._store, self._unsent, now))

@@ -153,7 +153,7 @@ class Worker:
             if self._process_due(step.received):
                 self._alerts_changed()
         heard = self._intake.last_heard
-        own_changes = self._committer.check(step.received, heard)
+        own_changes = self._committer.check_database(step.received, heard)
         own_changes += self._session.check(step.received, now, heard, self._intake.reorderer.newest)
         if messages or step.portions or step.changes or own_changes or self._session.must_save:
             self._commit_in_turns(step, changed, flooding, own_changes)

@@ -1,5 +1,6 @@
 """The processor's alert about a full disk: one per site, cleared only after its off-delay."""
 
+from strikewatch.core.alert import Alert, alert_id
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.self_alerts import CLEAR_DELAY_NS, DISK_FULL, SelfAlert
 
@@ -41,3 +42,10 @@ def test_an_alert_of_an_earlier_run_is_continued() -> None:
     later.update(False, [], START, 0)
     (over,) = later.update(False, [], START + SECOND, CLEAR_DELAY_NS)
     assert over.alert_id == raised.alert_id
+
+
+def test_its_id_is_that_of_its_site_since_it_has_no_hammer() -> None:
+    (raised,) = SelfAlert(DISK_FULL).update(True, ["bench"], START, 0)
+    assert raised.alert_id == raised.record["id"] == alert_id("bench", "disk_full", START)
+    restored = Alert("disk_full", "bench", "", None, "high", START)
+    assert restored.id == restored.record()["id"] == raised.alert_id

@@ -94,7 +94,7 @@ class Sink:
         found = joined(decoded)
         self._hammers.update((change.site, change.hammer) for change in found.changes)
         self._hammers.update(stretch.stretch.key for stretch in found.stretches)
-        own_changes = self._committer.check(now := time.time_ns(), self._hammers)
+        own_changes = self._committer.check_database(now := time.time_ns(), self._hammers)
         if all(one.empty for one in decoded) and not own_changes:
             return
         if self._folder is not None:
