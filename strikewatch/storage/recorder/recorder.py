@@ -21,6 +21,7 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant, seconds, text
 from strikewatch.errors import StoreBlocked, StoreError
 from strikewatch.storage.commit import spool
+from strikewatch.storage.commit.prepared import PreparedQuery
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import disk
 from strikewatch.storage.recorder.delivery_log import Delivery, delivered, write_deliveries
@@ -96,16 +97,14 @@ class Recorder:
         segment = self._segment
         pieces: dict[Key, list[Rows]] = defaultdict(list)
         with self._store.read() as connection:
-            sizes = connection.execute(_SIZES, {"after": after, "upto": upto}).all()
+            sizes = _SIZES.fetch(connection, after=after, upto=upto)
             n, total = 0, 0
             for _, size in sizes:
                 total += size
                 if n and total > CHUNK_MIB * MIB:
                     break
                 n += 1
-            found = (
-                connection.execute(_SPOOLED, {"after": after, "upto": sizes[n - 1].seq}).all() if n else []
-            )
+            found = _SPOOLED.fetch(connection, after=after, upto=sizes[n - 1][0]) if n else []
         segment.size += sum([size for _, size in sizes[:n]])
         for seq, received, blob in found:
             if not segment.last:
@@ -263,13 +262,13 @@ def _folder_name(at: Instant) -> str:
     return text(at).replace("-", "").replace(":", "")[:-4] + "Z"
 
 
-_SIZES: Final = (
+_SIZES: Final = PreparedQuery(
     select(arrived.c.seq, arrived.c.size)
     .where(arrived.c.seq > bindparam("after"), arrived.c.seq <= bindparam("upto"))
     .order_by(arrived.c.seq)
     .limit(CHUNK)
 )
-_SPOOLED: Final = (
+_SPOOLED: Final = PreparedQuery(
     select(arrived.c.seq, arrived.c.received_ns, arrived.c.rows)
     .where(arrived.c.seq > bindparam("after"), arrived.c.seq <= bindparam("upto"))
     .order_by(arrived.c.seq)
