@@ -18,7 +18,7 @@ from strikewatch.fleet.streaming.engine import StreamSettings
 from strikewatch.fleet.streaming.messages import SCHEMA, from_files, from_kafka, from_records, keyed
 from strikewatch.settings.tree import Settings
 from tests.fleet.test_failure import Py4JJavaError
-from tests.fleet.test_streaming import mapped
+from tests.fleet.test_stream_settings import mapped
 from tests.long.fleet.kills import Trial, run
 
 if TYPE_CHECKING:
