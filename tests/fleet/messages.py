@@ -12,7 +12,7 @@ import numpy as np
 from strikewatch.core import instant
 from strikewatch.core.alert import Change
 from strikewatch.core.batch import Key, Rows
-from strikewatch.core.instant import Instant
+from strikewatch.core.instant import Instant, parse
 from strikewatch.fleet.streaming.engine import Router, StreamSettings, engine
 from strikewatch.fleet.streaming.outcome import Outcome
 from strikewatch.fleet.streaming.saved import Book, SavedHammer, decode, encode
@@ -20,6 +20,11 @@ from strikewatch.fleet.streaming.shard import ShardStep
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
 from strikewatch.sources.recordings import open_shifts
+
+SITE, HAMMER = KEY = "fennick-hollow", "HB-01"
+NOW_MS = parse("2026-03-04T06:00:00Z") // 1_000_000
+SAMPLES = f"strikewatch/{SITE}/{HAMMER}/samples"
+EVENTS = f"strikewatch/{SITE}/{HAMMER}/events"
 
 Sent = tuple[Instant, str, bytes]
 """Event time at which a message is complete, its topic and its payload."""
@@ -109,6 +114,13 @@ class Shard:
         self.hammers.update({key: encode(one) for key, one in saved.items()})
         self.book = book.encode()
         self.outcomes.append(Outcome.decode(step.outcome.encode()))
+
+
+def firing(first_s: float, last_s: float, step_s: float = 0.5) -> bytes:
+    """Return samples of a hammer that fires, from and up to some seconds after `NOW_MS`."""
+    count = round((last_s - first_s) / step_s) + 1
+    cells = [{"time_ms": NOW_MS + round(1000 * (first_s + k * step_s)), "active": True} for k in range(count)]
+    return json.dumps(cells).encode()
 
 
 def alerts_of(records: Iterable[dict[str, Any]]) -> list[tuple[str, str, str | None]]:

@@ -1,38 +1,40 @@
 """Streams without Spark: a shard's micro-batches find what a replay finds, however they are cut and repeated."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import URL, func, select
+from sqlalchemy import select
 
-from strikewatch.core.batch import Key
-from strikewatch.core.instant import SECOND, exact_text, parse
+from strikewatch.core.instant import SECOND, exact_text
 from strikewatch.demo.shifts import SETTINGS
-from strikewatch.errors import InputError, StoreError
-from strikewatch.fleet.streaming.engine import Router, StreamSettings
+from strikewatch.errors import StoreError
 from strikewatch.fleet.streaming.messages import in_order
-from strikewatch.fleet.streaming.outcome import Outcome, joined
+from strikewatch.fleet.streaming.outcome import joined
 from strikewatch.fleet.streaming.saved import decode, encode
-from strikewatch.fleet.streaming.sink import Sink
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.mqtt import Message
-from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.schema import tables
-from tests.fleet.messages import Sent, Shard, alerts_of, cut, messages_of
+from tests.fleet.messages import (
+    EVENTS,
+    KEY,
+    NOW_MS,
+    SAMPLES,
+    Sent,
+    Shard,
+    alerts_of,
+    cut,
+    firing,
+    messages_of,
+)
 from tests.goldens.bless import GOLDEN, NAMES, SHIFTS
 from tests.service.bench import GivenMessages
 
-SITE, HAMMER = KEY = "fennick-hollow", "HB-01"
-NOW_MS = parse("2026-03-04T06:00:00Z") // 1_000_000
-SAMPLES = f"strikewatch/{SITE}/{HAMMER}/samples"
-EVENTS = f"strikewatch/{SITE}/{HAMMER}/events"
 ORDERED = [name for name in NAMES if name != "trench-feed"]
 """Shifts whose rows are recorded in the order in which they arrived: a replay sorts the others, a stream cannot."""
 
@@ -45,13 +47,6 @@ def settings_of(name: str) -> Settings:
 def golden(name: str) -> list[tuple[str, str, str | None]]:
     lines = (SHIFTS / name / GOLDEN).read_text(encoding="utf-8").splitlines()
     return alerts_of(json.loads(line) for line in lines)
-
-
-def firing(first_s: float, last_s: float, step_s: float = 0.5) -> bytes:
-    """Return samples of a hammer that fires, from and up to some seconds after `NOW_MS`."""
-    count = round((last_s - first_s) / step_s) + 1
-    cells = [{"time_ms": NOW_MS + round(1000 * (first_s + k * step_s)), "active": True} for k in range(count)]
-    return json.dumps(cells).encode()
 
 
 def processed(
@@ -285,27 +280,6 @@ def test_hammers_beyond_the_limit_are_refused_and_take_no_state() -> None:
     assert len(shard.outcomes[1].rejects) == 9
 
 
-SPARKPLUG = """
-[edge]
-payload = "sparkplug"
-group = "Fennick Hollow"
-site = "fennick-hollow"
-hammer = "{device}"
-[edge.channels]
-active = { named = "Hammer/On", hold_s = 600.0 }
-"""
-SOURCES = """
-[tracker]
-topic = "plant/{device}"
-records = "$.units[*]"
-time = { at = "@.at", as = "s" }
-site = "fennick-hollow"
-hammer = "@.unit"
-[tracker.channels]
-active = "@.on"
-"""
-
-
 def test_a_state_of_another_version_is_refused_with_the_remedy() -> None:
     with pytest.raises(StoreError, match="begin with a new checkpoint"):
         decode(KEY, b"SWf0 something")
@@ -318,190 +292,3 @@ def test_a_saved_hammer_loses_nothing() -> None:
     saved = decode(KEY, shard.hammers[KEY])
     assert (len(saved.events), len(saved.alerts), len(saved.seen)) == (1, 1, 1)
     assert encode(saved) == shard.hammers[KEY]
-
-
-def test_settings_of_workers_give_the_same_results_and_hold_no_secrets(tmp_path: Path) -> None:
-    path = tmp_path / "strikewatch.toml"
-    path.write_text(
-        "[faults.same_spot]\nlimit_s = 12.0\n[hammers.HB-01.same_spot]\nlimit_s = 9.0\n"
-        '[mqtt]\nhost = "hush.example"\n'
-        "[intake]\ngrace_s = 3.0\n",
-        encoding="utf-8",
-    )
-    settings = load(path)
-    given = StreamSettings.of(settings)
-    assert "hush" not in given.settings
-    assert given.load().of_hammer(KEY) == settings.of_hammer(KEY)
-    assert given.load().intake == settings.intake
-
-
-@pytest.fixture
-def store(where: Path | URL) -> Iterator[Store]:
-    """On SQLite and on PostgreSQL."""
-    store = Store(where, {"site": "https://alerts.example/hook"})
-    yield store
-    store.close()
-
-
-def written(store: Store, sink: Sink, number: int, outcomes: list[Outcome]) -> tuple[int, int, int]:
-    """Write a micro-batch; return the number of alerts, of waiting messages and of bouts."""
-    sink.write(number, [one.encode() for one in outcomes])
-    with store.read() as connection:
-        found = [
-            connection.scalar(select(func.count()).select_from(table)) or 0
-            for table in (tables.alerts, tables.outbox, tables.bouts)
-        ]
-    return found[0], found[1], found[2]
-
-
-def new_sink(store: Store, folder: Path | None = None) -> Sink:
-    return Sink(store, folder, lambda: None, lambda _s: True, lambda: "a-stream")
-
-
-def test_each_micro_batch_is_written_once(store: Store, tmp_path: Path) -> None:
-    shard = Shard.of(Settings())
-    shard.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
-    shard.take([(SAMPLES, firing(20.5, 21))], NOW_MS + 21_000)
-    idle = [{"time_ms": NOW_MS + 21_500 + 500 * k, "active": False} for k in range(8)]
-    shard.take([(SAMPLES, json.dumps(idle).encode())], NOW_MS + 25_000)
-    sink = new_sink(store, tmp_path)
-    for number, outcome in enumerate(shard.outcomes):
-        once = written(store, sink, number, [outcome])
-        for _ in range(2):  # a new process after a kill, before Spark has noted the micro-batch
-            assert written(store, new_sink(store, tmp_path), number, [outcome]) == once
-    assert once == (1, 2, 1)
-    steps = pq.read_table(tmp_path / "steps").to_pylist()
-    assert [row["step"] for row in steps] == ["raised", "cleared"]
-    assert len(pq.read_table(tmp_path / "bouts")) == 1
-    assert store.newest_batch("a-stream") == 2
-    assert store.newest_batch("another") == -1
-
-
-def test_an_alert_continues_in_the_next_micro_batch_as_the_same_alert(store: Store) -> None:
-    shard, sink = Shard.of(Settings()), new_sink(store)
-    for k in range(8):
-        shard.take([(SAMPLES, firing(5 * k, 5 * k + 4.5))], NOW_MS + 5000 * k + 4500)
-    for number, outcome in enumerate(shard.outcomes):
-        written(store, sink, number, [outcome])
-    with store.read() as connection:
-        rows = connection.execute(select(tables.alerts.c.priority, tables.alerts.c.fault)).all()
-        steps = connection.scalars(select(tables.outbox.c.step).order_by(tables.outbox.c.seq)).all()
-    assert [tuple(row) for row in rows] == [("high", "same_spot")]
-    assert list(steps) == ["raised", "escalated"]
-
-
-def test_a_database_that_refuses_is_an_alert_and_loses_nothing(
-    store: Store, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    now, urgent = 0, list[tuple[str, Any]]()
-    commit, refusals = store.commit, [StoreError("disk I/O error")] * 15
-
-    def wait(seconds: float) -> bool:
-        nonlocal now
-        now += round(seconds * SECOND)
-        return False
-
-    def refuse(record: StepRecord) -> None:
-        if refusals:
-            raise refusals.pop()
-        commit(record)
-
-    monkeypatch.setattr(store, "commit", refuse)
-    sink = Sink(store, None, lambda: None, wait, lambda: "a-stream", urgent.extend, lambda: now)
-    shard = Shard.of(Settings())
-    shard.take([(SAMPLES, firing(0, 20))], NOW_MS + 20_000)
-    written(store, sink, 0, shard.outcomes)
-    assert [endpoint for endpoint, _ in urgent] == ["site"]
-    for number in range(1, 9):
-        wait(1.0)
-        sink.write(number, [])
-    with store.read() as connection:
-        rows = connection.execute(select(tables.alerts.c.fault, tables.alerts.c.cleared_ns)).all()
-    found = dict(tuple(row) for row in rows)
-    assert found["same_spot"] is None
-    assert found["database_unavailable"] is not None
-
-
-def test_the_router_finds_every_hammer_of_a_message(tmp_path: Path) -> None:
-    given = mapped(tmp_path)
-    router = Router(given)
-    payload = json.dumps(
-        {"units": [{"unit": "HB-01", "at": 1, "on": True}, {"unit": "HB-02", "at": 1, "on": True}]}
-    )
-    both: list[Key] = [(SITE, "HB-01"), (SITE, "HB-02")]
-    assert router.hammers("plant/gateway", payload.encode(), NOW_MS * 1_000_000) == both
-    assert router.hammers(SAMPLES, b"", 0) == [KEY]
-    assert router.hammers("plant/gateway", b"{", 0) == [("", "")]
-    assert router.hammers("elsewhere", b"{}", 0) == [("", "")]
-
-
-def test_a_mapped_message_of_two_hammers_reaches_the_state_of_each(tmp_path: Path) -> None:
-    given = mapped(tmp_path)
-    first, second = Shard(given), Shard(given)
-    for k in range(40):
-        at = (NOW_MS + 500 * k) / 1000
-        units = [{"unit": name, "at": at, "on": True} for name in ("HB-01", "HB-02")]
-        message = ("plant/gateway", json.dumps({"units": units}).encode())
-        first.take([message], NOW_MS + 500 * k, only={(SITE, "HB-01")})
-        second.take([message], NOW_MS + 500 * k, only={(SITE, "HB-02")})
-    assert list(first.hammers) == [(SITE, "HB-01")]
-    assert list(second.hammers) == [(SITE, "HB-02")]
-    for shard in (first, second):
-        assert [change.step for change in shard.changes] == ["raised"]
-        assert sum(one.rows for one in shard.outcomes) == 40
-
-
-RECORDS = """
-[tracker]
-topic = "plant/{hammer}"
-records = "$.units[*]"
-time = { at = "@.at", as = "s" }
-site = "fennick-hollow"
-[tracker.channels]
-active = "@.on"
-"""
-
-
-def test_each_reject_of_a_mapped_message_is_reported_by_one_shard(tmp_path: Path) -> None:
-    """A record that cannot be used: with a hammer of its own, without one, and of the hammer in the topic."""
-    at = NOW_MS / 1000
-    units = [
-        {"unit": "HB-01", "at": at, "on": True},
-        {"unit": "HB-02", "at": at, "on": True},
-        {"unit": "HB-02", "at": "soon", "on": True},
-        {"unit": "HB/03", "at": at, "on": True},
-    ]
-    message = ("plant/gateway", json.dumps({"units": units}).encode())
-    given = mapped(tmp_path)
-    found = []
-    for name in ("HB-01", "HB-02", ""):
-        shard = Shard(given)
-        shard.take([message], NOW_MS + 500, only={(SITE, name) if name else ("", "")})
-        found.append(len([one for outcome in shard.outcomes for one in outcome.rejects]))
-    assert sum(found) == 2
-    of_topic = Shard(mapped(tmp_path, RECORDS))
-    of_topic.take([("plant/HB-01", message[1])], NOW_MS + 500)
-    assert [one.key for one in of_topic.outcomes[0].rejects] == [KEY]
-
-
-def test_a_mapped_hammer_of_another_shard_takes_no_place_in_this_one(tmp_path: Path) -> None:
-    given = mapped(tmp_path, intake={"max_hammers_per_site": 1})
-    units = [{"unit": name, "at": NOW_MS / 1000, "on": True} for name in ("HB-02", "HB-01")]
-    shard = Shard(given)
-    message = ("plant/gateway", json.dumps({"units": units}).encode())
-    shard.take([message], NOW_MS + 500, only={KEY})
-    assert list(shard.hammers) == [KEY]
-    assert not shard.outcomes[0].rejects
-
-
-def test_sparkplug_is_refused_before_a_stream_starts(tmp_path: Path) -> None:
-    sources = tmp_path / "sources.toml"
-    sources.write_text(SPARKPLUG, encoding="utf-8")
-    with pytest.raises(InputError, match="run a processor for its site"):
-        StreamSettings.of(load(given={"sources_file": str(sources)}))
-
-
-def mapped(folder: Path, text: str = SOURCES, **tables: Any) -> StreamSettings:
-    sources = folder / "sources.toml"
-    sources.write_text(text, encoding="utf-8")
-    return StreamSettings.of(load(given={"sources_file": str(sources), **tables}))

@@ -54,7 +54,7 @@ RECEIVED = instant.parse("2026-03-05T00:00:00Z")
 def commands() -> Iterator[tuple[str, list[str]]]:
     """(document, words) of every strikewatch command line in a block of commands or between backticks."""
     for block in of("sh", "console"):
-        for line in block.text.splitlines():
+        for line in block.text.replace("\\\n", " ").splitlines():
             words = shlex.split(line.removeprefix("$ "), comments=True)
             if words[:1] == ["strikewatch"]:
                 yield block.document, words[1:]

@@ -4,6 +4,7 @@ Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/flee
 """
 
 import json
+import re
 from base64 import b64encode
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +18,7 @@ from strikewatch.fleet.streaming.engine import StreamSettings
 from strikewatch.fleet.streaming.messages import SCHEMA, from_files, from_kafka, from_records, keyed
 from strikewatch.settings.tree import Settings
 from tests.fleet.test_failure import Py4JJavaError
-from tests.fleet.test_streaming import mapped
+from tests.fleet.test_stream_settings import mapped
 from tests.long.fleet.kills import Trial, run
 
 if TYPE_CHECKING:
@@ -138,7 +139,7 @@ sys.exit(main())
 def of_spark(folder: Path) -> list[str]:
     """Return the lines of a stream's log that are not its own."""
     lines = (folder / "log").read_text(encoding="utf-8").splitlines()
-    return [line for line in lines if "[info" not in line and "[warning" not in line]
+    return [line for line in lines if not re.match(r"\d{4}-\d\d-\d\dT\S+Z \[", line)]
 
 
 def test_a_stop_in_the_midst_of_a_micro_batch_leaves_no_error(tmp_path: Path) -> None:
