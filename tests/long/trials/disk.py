@@ -78,22 +78,22 @@ def full(folder: Path, reserve_mib: float, *, killed: bool) -> Line:
     return Line(
         f"filled, reserve of {reserve_mib:g} MiB, {'killed while full' if killed else 'freed while it waits'}",
         {
-            "s_taken_until_full": seconds,
-            "reported": len(reported),
-            "beats_that_said_so": len(_disk_warnings(ward)),
-            "alert_sent": sent["raised"],
-            "and_its_end": sent["cleared"],
+            "seconds_of_data_until_full": seconds,
+            "log_lines_about_it": len(reported),
+            "heartbeats_that_warn": len(_disk_warnings(ward)),
+            "disk_full_raised": sent["raised"],
+            "disk_full_cleared": sent["cleared"],
             **wrong,
         },
         broken(
             **wrong,
             alerts_before_there_was_room=early,
-            full_disk_not_said=not reported,
-            own_alert_not_sent_once=sent["raised"] != 1,
-            its_end_not_sent_once=sent["cleared"] != (0 if unstored else 1),
-            own_alert_not_stored_once=len(stored) != (0 if unstored else 1),
-            posts_twice=len(office.received) - len({one.headers["webhook-id"] for one in office.received}),
-            did_not_go_on_by_itself=not (taken or killed),
+            full_disk_not_logged=not reported,
+            disk_full_not_raised_once=sent["raised"] != 1,
+            disk_full_not_cleared_once=sent["cleared"] != (0 if unstored else 1),
+            disk_full_not_stored_once=len(stored) != (0 if unstored else 1),
+            posts_repeated=len(office.received) - len({one.headers["webhook-id"] for one in office.received}),
+            did_not_continue_by_itself=not (taken or killed),
         ),
     )
 
@@ -130,7 +130,7 @@ def parts(scale: float) -> dict[str, Part]:
 
 TRIAL = Trial(
     "disk",
-    "on a full disk nothing is acknowledged, it is reported, it goes on by itself, nothing is lost",
+    "on a full disk nothing is acknowledged or lost, an alert reports it, and work continues by itself",
     parts,
     0.1,
 )

@@ -25,7 +25,7 @@ from strikewatch.sinks.settings import decode_secret
 from tests.broker import Broker
 from tests.detectors.recorded import MemoryShift
 from tests.long.trials.delivery_check import COMPARED_FIELDS, DeliveryCheck, check_deliveries
-from tests.long.trials.trial import Line, Part, Trial, broken
+from tests.long.trials.trial import Figures, Line, Part, Trial, broken
 from tests.postgresql import Postgresql
 from tests.receiver import Answer, Receiver
 from tests.service.processor import NO_STORMS, SECRET, SITE, Gateway, Processor, messages, now_ns, until
@@ -277,26 +277,37 @@ def _on_a_server(folder: Path, bad: Disturbance) -> Iterator[Line]:
 
 def _line(database: str, bad: Disturbance, outcome: Outcome, *, storms: bool) -> Line:
     sent = outcome.sent
-    wrong = broken(
-        alerts_missing=outcome.missing,
-        alerts_unexpected=outcome.unexpected,
-        alerts_different=outcome.different,
-        alerts_never_sent=sent.missing,
-        alerts_sent_that_were_none=sent.unexpected,
-        alerts_sent_last_as_something_else=sent.different,
-        alerts_sent_out_of_order=sent.out_of_order,
-        alerts_sent_under_two_ids=sent.under_two_ids,
-    )
+    counts = {
+        "alerts_missing_in_the_store": outcome.missing,
+        "alerts_in_the_store_only": outcome.unexpected,
+        "alerts_stored_with_other_values": outcome.different,
+        "alerts_never_sent": sent.missing,
+        "alerts_sent_that_the_replay_does_not_find": sent.unexpected,
+        "alerts_whose_last_message_is_not_their_final_state": sent.different,
+        "alerts_sent_out_of_order": sent.out_of_order,
+        "alerts_with_a_step_under_two_ids": sent.under_two_ids,
+    }
+    wrong = broken(**counts)
     if bad.outage_s >= SEEN_S and not sent.refused:
         wrong += ("nobody noticed that the receiver was away",)
     if storms != bool(sent.in_digests):
-        wrong += ("digests were sent" if not storms else "no digest was sent",)
+        wrong += ("no digest was sent" if storms else "digests were sent",)
     done = (
         f"{bad.kills} kills, {bad.broker_restarts} restarts of the broker, receiver away for {bad.outage_s:g} s"
         f", on {database}{', with digests' if storms else ''}"
     )
-    figures = {name: value for name, value in outcome._asdict().items() if name != "sent"}
-    return Line(done, {**figures, **sent._asdict()}, wrong)
+    figures: Figures = {
+        "alerts": outcome.alerts,
+        "in_digests": sent.in_digests,
+        "raised_again": sent.raised_again,
+        "messages_published": outcome.messages,
+        "a_second": outcome.per_s,
+        "kills_after_the_last": outcome.late_kills,
+        "deliveries_accepted": sent.accepted,
+        "refused": sent.refused,
+        "repeated": sent.repeated,
+    }
+    return Line(done, {**figures, **counts}, wrong)
 
 
 TRIAL = Trial(

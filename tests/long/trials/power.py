@@ -246,8 +246,13 @@ def _trial(folder: Path, cuts: int, synchronous: str) -> Iterator[Line]:
     if synchronous == "FULL":
         wrong = broken(acknowledged_rows_lost=found.lost_rows, databases_damaged=found.damaged)
     else:
-        wrong = () if found.lost_rows else ("nothing was lost without syncs: the shim proves nothing",)
-    yield Line(f"{cuts} power cuts amid commits, synchronous {synchronous}", asdict(found), wrong)
+        wrong = () if found.lost_rows else ("no row was lost with fewer syncs, so the trial proves nothing",)
+    kind = (
+        "as shipped"
+        if synchronous == "FULL"
+        else "with fewer syncs: rows must be lost, or the trial proves nothing"
+    )
+    yield Line(f"{cuts} power cuts amid commits, synchronous {synchronous}, {kind}", asdict(found), wrong)
 
 
-TRIAL = Trial("power", "a power cut loses no acknowledged row, and would without syncs", parts, 0.1)
+TRIAL = Trial("power", "a power cut loses no acknowledged row", parts, 0.1)

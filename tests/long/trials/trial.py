@@ -60,7 +60,7 @@ def format_line(line: Line) -> str:
         if row and len(row) + len(one) > MAX_WIDTH:
             text.append(row)
             row = ""
-        row += ("  " if row else " " * 12) + one
+        row += (", " if row else " " * 12) + one
     text.append(row)
     text += [f"{'':12}! {what}" for what in line.broken]
     return "\n".join(one for one in text if one.strip())
