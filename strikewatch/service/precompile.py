@@ -101,13 +101,13 @@ def _fill_cache(report: Callable[[str], object], stopped: Callable[[], bool], sc
         children = [subprocess.Popen(command, process_group=0) for _ in range(count)]
         try:
             _load_compiler(report)  # meanwhile
-            reported = time.monotonic()
+            reported_s, reported = time.monotonic(), 0
             while not stopped() and any(child.poll() is None for child in children):
                 time.sleep(POLL_S)
-                if time.monotonic() - reported > REPORT_EVERY_S:
-                    done = sum(1 for _ in Path(folder).glob(f"*{_DONE}"))
+                done = len([*Path(folder).glob(f"*{_DONE}")])
+                if done > reported and time.monotonic() - reported_s >= REPORT_EVERY_S:
                     report(f"Compiled {done} of {len(_units(scanner))} parts.")
-                    reported = time.monotonic()
+                    reported_s, reported = time.monotonic(), done
         finally:
             for child in children:
                 child.kill()
