@@ -22,7 +22,14 @@ POLL_S: Final = 0.05
 REPORT_EVERY_S: Final = 5.0
 MAX_PROCESSES: Final = 4
 """The slowest detector takes about a quarter of the whole."""
+FIRST_START: Final = "First start: compiling the detectors, once. It takes about 15 s."
+ONLY_SCANNER: Final = "First live start: compiling the scanner of messages, once. It takes a few seconds."
+NO_CACHE: Final = (
+    "Compiling the detectors, which takes about half a minute at every start: no folder for the result can be "
+    f"written to. Set {numba_cache.VARIABLE} to one that can."
+)
 _WORKER: Final = "--worker"
+_DONE: Final = ".done"
 
 
 def precompile(
@@ -38,15 +45,11 @@ def precompile(
     """
     ready = numba_cache.ready(scanner=scanner)
     if not ready:
-        first = not numba_cache.ready(scanner=False)
-        report(
-            "First start: compiling the detectors, once. It takes about 15 s."
-            if first
-            else "First live start: compiling the scanner of messages, once. It takes a few seconds."
-        )
         if numba_cache.prepare() is None:
+            report(NO_CACHE)
             _load_compiler(report)
         else:
+            report(ONLY_SCANNER if numba_cache.ready(scanner=False) else FIRST_START)
             _fill_cache(report, stopped, scanner)
     if not stopped():
         for compile_one in _units(scanner).values():
@@ -113,20 +116,17 @@ def _fill_cache(report: Callable[[str], object], stopped: Callable[[], bool], sc
         children = [subprocess.Popen(command, process_group=0) for _ in range(count)]
         try:
             _load_compiler(report)  # meanwhile
-            reported = time.monotonic()
+            reported_s, reported = time.monotonic(), 0
             while not stopped() and any(child.poll() is None for child in children):
                 time.sleep(POLL_S)
-                if time.monotonic() - reported > REPORT_EVERY_S:
-                    done = sum(1 for _ in Path(folder).glob(f"*{_DONE}"))
+                done = len([*Path(folder).glob(f"*{_DONE}")])
+                if done > reported and time.monotonic() - reported_s >= REPORT_EVERY_S:
                     report(f"Compiled {done} of {len(_units(scanner))} parts.")
-                    reported = time.monotonic()
+                    reported_s, reported = time.monotonic(), done
         finally:
             for child in children:
                 child.kill()
                 child.wait()
-
-
-_DONE: Final = ".done"
 
 
 def _compile_unclaimed(folder: Path, scanner: bool) -> None:
@@ -145,4 +145,7 @@ if __name__ == "__main__":
     if sys.argv[1:2] == [_WORKER]:
         _compile_unclaimed(Path(sys.argv[2]), "scanner" in sys.argv[3:])
     else:
-        precompile(print)
+        try:
+            precompile(print)
+        except KeyboardInterrupt:
+            sys.exit(130)
