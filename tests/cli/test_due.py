@@ -65,6 +65,22 @@ def test_no_detector_is_compiled(config: Path) -> None:
     subprocess.run([sys.executable, "-c", code], check=True, stdout=subprocess.DEVNULL, timeout=120)
 
 
+def test_a_database_without_hammers_needs_no_detector(tmp_path: Path) -> None:
+    """So the answer comes as quickly as that of other commands on the database."""
+    Store(tmp_path / "watch.db").close()
+    settings = tmp_path / "strikewatch.toml"
+    settings.write_text(f'[store]\npath = "{tmp_path / "watch.db"}"\n')
+    code = (
+        "import sys\nfrom strikewatch.cli.main import main\n"
+        f"assert main(['due', '--config', {str(settings)!r}]) == 0\n"
+        "assert not {'numpy', 'strikewatch.detectors.registry'} & sys.modules.keys()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=120
+    )
+    assert "No matching hammer has data yet." in done.stdout
+
+
 def test_the_table_lists_what_is_not_monitored(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["due", "--config", str(config)]) == 0
     out = " ".join(capsys.readouterr().out.split())

@@ -14,7 +14,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.output import local, not_monitored, plain_table
-from strikewatch.cli.settings_file import load_settings, open_database
+from strikewatch.cli.settings_file import load_database_settings, load_settings, open_database
 from strikewatch.disclaimer import CAUTION
 
 if TYPE_CHECKING:
@@ -43,15 +43,22 @@ def due(options: Namespace) -> None:
     Greasing, inspection, service, the walkaround inspection and storage: hours and days left, and when that will be at
     the rate of work of the last four weeks (a 95 % range).
     """
+    from strikewatch.storage.queries import baselines
+
+    now = time.time_ns()
+    own_database = open_database(load_database_settings(options.config))
+    with output.progress_status("Reading the database"), own_database as database:
+        saved = baselines.states(database, options.site, options.hammer)
+    if not saved:  # importing the detectors for nothing would take half of the time
+        if not options.json:
+            output.tables().print("No matching hammer has data yet.")
+        return
     from strikewatch.core.instant import SECOND
     from strikewatch.detectors import coverage
     from strikewatch.engine.state import restored
-    from strikewatch.storage.queries import baselines
     from strikewatch.web.live.snapshot import due_items
 
-    settings, now = load_settings(options.config), time.time_ns()
-    with output.progress_status("Reading the database"), open_database(settings) as database:
-        saved = list(baselines.states(database, options.site, options.hammer))
+    settings = load_settings(options.config)
     found: list[tuple[Key, DueItem]] = []
     stale = []
     unmonitored: dict[Key, list[tuple[str, str]]] = {}
@@ -69,9 +76,6 @@ def due(options: Namespace) -> None:
         )
         return
     console = output.tables()
-    if not found:
-        console.print("No matching hammer has data yet.")
-        return
     console.print(_due_table(found))
     if stale:
         console.print()

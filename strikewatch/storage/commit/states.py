@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any, Final
 
-import numpy as np
 from sqlalchemy import Connection, select
 
 from strikewatch.storage.schema.tables import hammer_state
 
 _PREFIX: Final = "sparse:"
-_WORD: Final = np.dtype("<u8")
+_WORD: Final = "<u8"
+_WORD_BYTES: Final = 8
 
 
 def read_states(connection: Connection, *where: Any) -> Iterator[tuple[str, str, str, bytes]]:
@@ -28,10 +28,12 @@ def read_states(connection: Connection, *where: Any) -> Iterator[tuple[str, str,
 
 def pack(layout: str, state: bytes) -> tuple[str, bytes]:
     """Return the layout and the bytes to store; unchanged where the layout does not give the size of each part."""
+    import numpy as np  # here, because commands that find no states should not wait for it
+
     size = _size(layout)
     if not 0 < size <= len(state):
         return layout, state
-    words = np.frombuffer(state, _WORD, size // _WORD.itemsize)
+    words = np.frombuffer(state, _WORD, size // _WORD_BYTES)
     known = words != 0
     return (
         f"{_PREFIX}{size} {layout}",
@@ -41,15 +43,17 @@ def pack(layout: str, state: bytes) -> tuple[str, bytes]:
 
 def unpack(layout: str, stored: bytes) -> tuple[str, bytes]:
     """Return layout and state as they were before `pack`; stored bytes that cannot be read give an empty state."""
+    import numpy as np
+
     head, _, rest = layout.partition(" ")
     if not head.startswith(_PREFIX):
         return layout, stored
-    words: Any = np.zeros(int(head.removeprefix(_PREFIX)) // _WORD.itemsize, _WORD)
+    words: Any = np.zeros(int(head.removeprefix(_PREFIX)) // _WORD_BYTES, _WORD)
     known_at = len(stored) - (len(words) + 7) // 8
     if known_at < 0:
         return rest, b""
     known = np.unpackbits(np.frombuffer(stored, np.uint8, offset=known_at), count=len(words)).view(bool)
-    end = int(np.count_nonzero(known)) * _WORD.itemsize
+    end = int(np.count_nonzero(known)) * _WORD_BYTES
     if end > known_at:
         return rest, b""
     words[known] = np.frombuffer(stored[:end], _WORD)
@@ -62,4 +66,4 @@ def _size(layout: str) -> int:
     sizes = [part.rpartition(":")[2] for part in layout.split()]
     if layout.startswith(_PREFIX) or not all(size.isdecimal() for size in sizes):
         return 0
-    return sum(map(int, sizes)) // _WORD.itemsize * _WORD.itemsize
+    return sum(map(int, sizes)) // _WORD_BYTES * _WORD_BYTES

@@ -1,15 +1,17 @@
-"""(e) Bytes of state a hammer, resident memory at 10, 1,000 and 10,000 hammers, and flatness over a simulated week."""
+"""(e) Bytes of state a hammer, in memory and stored; resident memory at 10 to 10,000 hammers, and over a week."""
 
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 
 from strikewatch.core.batch import Batch, Portion, Rows
+from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND
 from strikewatch.engine.pipeline import Pipeline
-from strikewatch.engine.state import LAYOUT, STATE
+from strikewatch.engine.state import LAYOUT
 from strikewatch.storage.commit.states import pack
 from tests.long.benchmarks import data
 from tests.long.benchmarks.table import Line
@@ -53,19 +55,34 @@ def measure_resident_mib(hammers: int, minutes: int) -> tuple[float, float]:
     return float(early), float(late)
 
 
-def stored_bytes() -> int:
-    """Return the size of a hammer's state in the database after 28 h of work."""
+ENTRIES: Final[tuple[tuple[str, dict[str, Any]], ...]] = (
+    ("grease", {"strokes": [12, 12], "method": "manual"}),
+    ("check", {"result": "ok"}),
+    ("inspection", {"bushing": "first_groove_visible"}),
+    ("storage", {"state": "out"}),
+)
+"""What is entered every hour, to fill the histories."""
+
+
+def state_bytes(entries: bool) -> tuple[int, int]:
+    """Return the size of a hammer's state in memory and in the database after 28 h of work, with or without entries."""
     rows, pipeline = data.bare(SHIFT_ROWS), Pipeline(data.settings_of)
-    pipeline.commit(pipeline.step(Batch([Portion(data.KEY, rows, int(rows.time_ns[-1]))])))
-    return len(pack(LAYOUT, pipeline.saved(data.KEY))[1])
+    first, last = int(rows.time_ns[0]), int(rows.time_ns[-1])
+    events = tuple(
+        Event(*data.KEY, kind, at, fields)
+        for at in range(first + 3600 * SECOND, last, 3600 * SECOND)
+        for kind, fields in ENTRIES
+    )
+    pipeline.commit(pipeline.step(Batch([Portion(data.KEY, rows, last, events if entries else ())])))
+    return sys.getsizeof(pipeline.packed(data.KEY)), len(pack(LAYOUT, pipeline.saved(data.KEY))[1])
 
 
 def lines() -> list[Line]:
     found = []
-    least = 0.0
+    least = most = 0.0
     for hammers in HAMMERS:
         _, late = measure_resident_mib(hammers, 20)
-        least = least or late
+        least, most = least or late, late
         found.append(Line(f"{hammers:,} hammers: {late:.0f} MiB resident", "to 10 hammers", late / least, ""))
     early, late = measure_resident_mib(10, WEEK_MIN)
     found.append(
@@ -73,8 +90,12 @@ def lines() -> list[Line]:
             f"10 hammers over a week: {early:.1f} → {late:.1f} MiB", "end / after a tenth", late / early, "1"
         )
     )
-    found.append(Line(f"state: {STATE.itemsize} bytes a hammer", "to 4 KiB", STATE.itemsize / 4096, ""))
-    stored = stored_bytes()
+    each = (most - least) * 1024 / (HAMMERS[-1] - HAMMERS[0])
+    found.append(Line(f"resident: {each:.1f} KiB a hammer, with everything", "to 4 KiB", each / 4, "<= 0.75"))
+    in_memory, stored = state_bytes(entries=False)
+    full, _ = state_bytes(entries=True)
+    found.append(Line(f"state: {in_memory} bytes a hammer", "to 4 KiB", in_memory / 4096, "<= 0.75"))
+    found.append(Line(f"state with full histories: {full} bytes", "to 4 KiB", full / 4096, ""))
     found.append(Line(f"state as stored: {stored} bytes a hammer", "to 3,000 bytes", stored / 3000, "<= 1"))
     return found
 

@@ -9,6 +9,10 @@ import tempfile
 import time
 from pathlib import Path
 
+from strikewatch.core.batch import Batch, Portion
+from strikewatch.engine.pipeline import Pipeline
+from strikewatch.engine.state import LAYOUT
+from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.recorder.parquet import write_shift
 from tests.long.benchmarks import data
@@ -18,7 +22,7 @@ STRIKEWATCH = [sys.executable, "-m", "strikewatch.cli.main"]
 
 
 DATABASE_COMMANDS = (("settings",), ("alerts",), ("token", "list"), ("due",))
-"""Commands that detect nothing; all but the first open a database."""
+"""Commands that detect nothing; all but the first open a database, which has no hammer yet."""
 
 
 def run(*command: str, cwd: str | None = None, **environment: str) -> float:
@@ -31,6 +35,16 @@ def run(*command: str, cwd: str | None = None, **environment: str) -> float:
 def cpu_s(*command: str, cwd: str) -> float:
     """Return the median CPU time of a command, s, after a run to warm up."""
     return statistics.median([run(*command, cwd=cwd) for _ in range(TRIALS + 1)][1:])
+
+
+def add_hammer(database: Path) -> None:
+    """Add a hammer's state to a database."""
+    pipeline, rows = Pipeline(data.settings_of), data.bare(1000)
+    pipeline.commit(pipeline.step(Batch([Portion(data.KEY, rows, int(rows.time_ns[-1]))])))
+    states = {data.KEY: pipeline.saved(data.KEY)}
+    store = Store(database)
+    store.commit(StepRecord(int(rows.time_ns[-1]), [], [], [], [], [], states, LAYOUT, [], {}, ()))
+    store.close()
 
 
 def lines() -> list[Line]:
@@ -46,6 +60,8 @@ def lines() -> list[Line]:
         hour_cpu_s = cpu_s(*STRIKEWATCH, "replay", "--json", str(shift), cwd=folder)
         Store(Path(folder) / "strikewatch.db").close()
         commands_s = {" ".join(words): cpu_s(*STRIKEWATCH, *words, cwd=folder) for words in DATABASE_COMMANDS}
+        add_hammer(Path(folder) / "strikewatch.db")
+        commands_s["due, of a hammer"] = cpu_s(*STRIKEWATCH, "due", cwd=folder)
         begin = time.perf_counter()
         run(*STRIKEWATCH, "replay", "--json", str(shift), NUMBA_CACHE_DIR=str(Path(folder) / "compiled"))
         first_s = time.perf_counter() - begin
