@@ -118,10 +118,8 @@ def test_silence_ends_a_spot_and_raises_signal_lost_until_late_rows_withdraw_it(
 
         until(lambda: ("signal_lost", "raised") in steps())
         assert steps() == [("same_spot", "raised"), ("same_spot", "cleared"), ("signal_lost", "raised")]
-        off = {
-            "active": [False] * 100,
-            "engine_rpm": [0.0] * 100,
-        }  # then the next silence is none of a working carrier
+        # With the engine off at the end, so that the next silence is none of a working carrier.
+        off = {"active": [False] * 100, "engine_rpm": [0.0] * 100}
         gateway.block("HB-03", start + 17 * SECOND, 0.1, **off)
         until(lambda: ("signal_lost", "cleared") in steps())
         assert processor.stop() == 0
