@@ -59,7 +59,8 @@ def violations(page: Page, only: Sequence[str] = (), without: Sequence[str] = ()
         only: rules to check; none given: all.
         without: rules to leave out.
     """
-    page.evaluate(AXE)
+    if not page.evaluate("'axe' in window"):
+        page.evaluate(AXE)
     options: dict[str, object] = {"resultTypes": ["violations"], "elementRef": False}
     options |= {"runOnly": list(only)} if only else {"rules": {name: {"enabled": False} for name in without}}
     found = page.evaluate("async (options) => (await axe.run(options)).violations", options)

@@ -11,6 +11,7 @@ import pytest
 import structlog
 from sqlalchemy import URL
 
+from strikewatch import numba_cache
 from tests import profiles
 from tests.postgresql import Postgresql
 
@@ -46,10 +47,18 @@ def pytest_xdist_auto_num_workers() -> int:
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
-    """Compile the detectors once, before workers start that would each compile them."""
-    if getattr(session.config.option, "numprocesses", None):
-        session.config.option.loadscopereorder = False  # it begins with the files of most tests
-        subprocess.run([sys.executable, "-m", "strikewatch.service.precompile"], check=True, cwd=ROOT)
+    """Compile the detectors once, before workers start that would each compile them; likewise the tests."""
+    config = session.config
+    if not getattr(config.option, "numprocesses", None):
+        return
+    config.option.loadscopereorder = False  # it begins with the files of most tests
+    if numba_cache.ready():
+        return
+    collect = [sys.executable, "-m", "pytest", "--collect-only", "-p", "no:cacheprovider", *config.args]
+    precompile = [sys.executable, "-m", "strikewatch.service.precompile"]
+    # The workers show what is wrong with a file.
+    with subprocess.Popen(collect, cwd=config.invocation_params.dir, stdout=subprocess.DEVNULL):
+        subprocess.run(precompile, check=True, cwd=ROOT)
 
 
 def pytest_sessionfinish() -> None:

@@ -47,7 +47,7 @@ def receiver(recorder: Recorder) -> Iterator[Receiver]:
 def post(receiver: Receiver, headers: dict[str, str], body: bytes) -> int:
     with urllib3.PoolManager() as pool:
         return int(
-            pool.request("POST", receiver.url, body=body, headers=headers, retries=False, timeout=10).status
+            pool.request("POST", receiver.url, body=body, headers=headers, retries=False, timeout=60).status
         )
 
 
@@ -118,7 +118,7 @@ def test_bodies_too_large_or_without_length_are_rejected_unread(receiver: Receiv
     assert post(receiver, too_many, b"") == 413
     with urllib3.PoolManager() as pool:
         chunked = pool.request(
-            "POST", receiver.url, body=iter([b"{}"]), chunked=True, retries=False, timeout=10
+            "POST", receiver.url, body=iter([b"{}"]), chunked=True, retries=False, timeout=60
         )
     assert chunked.status == 411
 

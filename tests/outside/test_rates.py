@@ -115,11 +115,11 @@ def test_a_change_against_others_is_covered_by_its_limits(hours: tuple[float, ..
     random = np.random.default_rng(7)
     rates = np.array([1.0, 1.0 * true * 2.0, 0.5, 0.5 * 2.0])
     covered = 0
-    for _ in range(300):
+    for _ in range(150):
         counts = random.poisson(rates * np.array(hours))
         found = relative_change(*(Counted(int(n), h) for n, h in zip(counts, hours, strict=True)))
         covered += not (found.lower > true or found.upper < true)
-    assert covered >= binom.ppf(1e-4, 300, 0.95)
+    assert covered >= binom.ppf(1e-4, 150, 0.95)
 
 
 CCU = "4 3 3 4 5 3 6 7 5 3 5 5 4 6 5 4 4 6 8 8"

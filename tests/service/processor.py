@@ -145,7 +145,7 @@ class Processor:
             with psycopg.connect(self._url) as server:
                 return server.execute(sql.encode()).fetchall()
         address = f"file:{self.folder / 'strikewatch.db'}?mode=ro"
-        with closing(sqlite3.connect(address, uri=True, timeout=10)) as database:
+        with closing(sqlite3.connect(address, uri=True, timeout=60)) as database:
             return database.execute(sql).fetchall()
 
     def alerts(self) -> list[dict[str, Any]]:

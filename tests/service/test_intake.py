@@ -109,7 +109,7 @@ def outcome(decoder: Decoder, one: Intake, messages: list[Message]) -> Any:
     return rows, rejects, step.events, step.redelivered, saved, one.clock._witnesses
 
 
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 @given(steps())
 def test_scanned_and_strictly_decoded_steps_are_equal(made: list[list[Message]]) -> None:
     """Rows, rejects, events with their times, duplicates, and the saved state."""

@@ -122,7 +122,7 @@ def test_an_error_in_any_part_ends_the_replay(tmp_path: Path) -> None:
 
 def test_the_tasks_of_a_queue_run_one_after_another_and_those_of_others_meanwhile() -> None:
     done: list[int] = []
-    met = threading.Barrier(2, timeout=30)
+    met = threading.Barrier(2, timeout=60)
     with ThreadPoolExecutor(2) as pool:
         first, second = SerialQueue(pool), SerialQueue(pool)
         # Each of these waits for one of the other queue: they run at the same time.

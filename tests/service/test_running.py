@@ -24,7 +24,7 @@ from tests.service.processor import Gateway, Processor, now_ns, until
 
 
 def ask(port: int, path: str) -> tuple[int, Any]:
-    with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=10)) as line:
+    with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=60)) as line:
         line.request("GET", path)
         got = line.getresponse()
         return got.status, json.loads(got.read())

@@ -47,7 +47,7 @@ def test_after_a_kill_each_step_is_stored_completely_or_not_at_all(tmp_path: Pat
     path = tmp_path / "watch.db"
     chance = random.Random(7)
     acknowledged = 0
-    for _ in range(8):
+    for _ in range(5):
         with subprocess.Popen(
             [sys.executable, "-c", COMMITTER, str(path)],
             stdout=subprocess.PIPE,

@@ -8,7 +8,7 @@ import math
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache, wraps
+from functools import lru_cache, wraps
 from itertools import product
 from typing import Any, Final
 
@@ -36,9 +36,13 @@ class Stream:
     end: int
 
 
+KEPT: Final = 300
+"""Streams of each kind that a process keeps."""
+
+
 def made_once(make: Callable[[int], Stream]) -> Callable[[int], Stream]:
-    """Make the recording of each seed once in a process, since many tests use it; each call returns a copy."""
-    original = cache(make)
+    """Make the recording of a seed once in a process, since many tests use it; each call returns a copy."""
+    original = lru_cache(KEPT)(make)
 
     @wraps(make)
     def copy_of(seed: int) -> Stream:

@@ -66,7 +66,7 @@ class Reader:
     """Reads the stream as a browser does."""
 
     def __init__(self, server: Site) -> None:
-        self._socket = socket.create_connection(("127.0.0.1", server.port), timeout=20)
+        self._socket = socket.create_connection(("127.0.0.1", server.port), timeout=60)
         self._socket.sendall(b"GET /stream HTTP/1.1\r\nHost: localhost\r\nAccept-Encoding: gzip\r\n\r\n")
         self._lines = self._read_lines()
 

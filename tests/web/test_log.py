@@ -25,7 +25,7 @@ def server(tmp_path: Path) -> Iterator[Site]:
 
 def sign_in(server: Site, context: BrowserContext, token: str, to: str = "/") -> Page:
     page = context.new_page()
-    page.set_default_timeout(15_000)
+    page.set_default_timeout(60_000)
     page.goto(f"http://127.0.0.1:{server.port}/sign-in")
     page.fill("#token", token)
     page.click("main button")

@@ -36,7 +36,7 @@ def opened(server: Site, context: BrowserContext, token: str, path: str) -> Page
     context.add_cookies([{"name": name, "value": value, "url": address}])
     context.grant_permissions(["notifications"], origin=address)
     page = context.new_page()
-    page.set_default_timeout(15_000)
+    page.set_default_timeout(60_000)
     page.goto(address + path)
     return page
 

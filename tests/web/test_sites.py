@@ -134,7 +134,7 @@ def test_the_stream_of_a_limited_reader_has_only_their_site(two_sites: Site, lim
     headers = two_sites.cookie(two_sites.token("Ada", "view", [SITE] if limit == "token" else None))
     if limit == "choice":
         headers["Cookie"] += f"; strikewatch_site={SITE}"
-    with closing(http.client.HTTPConnection("127.0.0.1", two_sites.port, timeout=10)) as connection:
+    with closing(http.client.HTTPConnection("127.0.0.1", two_sites.port, timeout=60)) as connection:
         connection.request("GET", "/stream", headers=headers)
         response = connection.getresponse()
         for key in ((SITE, HAMMER), (OTHER, HAMMER)):

@@ -71,7 +71,7 @@ def test_a_slow_head_is_disconnected(tmp_path: Path, first: bytes) -> None:
 def test_a_silent_connection_is_closed(tmp_path: Path) -> None:
     with (
         site(tmp_path, timeout_s=LIMIT_S) as server,
-        socket.create_connection(("127.0.0.1", server.port), timeout=20) as connection,
+        socket.create_connection(("127.0.0.1", server.port), timeout=60) as connection,
     ):
         assert connection.recv(1) == b""
 
@@ -79,7 +79,7 @@ def test_a_silent_connection_is_closed(tmp_path: Path) -> None:
 def test_a_connection_in_use_is_kept(tmp_path: Path) -> None:
     """Requests one after the other over one connection, for longer than one may take."""
     with site(tmp_path, timeout_s=3.0) as server:
-        connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
+        connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=60)
         connection.connect()
         first = connection.sock
         for _ in range(7):
@@ -105,7 +105,7 @@ def connected(port: int, count: int, first: bytes, receive_bytes: int = 0) -> It
             line = stack.enter_context(socket.socket())
             if receive_bytes:
                 line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_bytes)
-            line.settimeout(20)
+            line.settimeout(60)
             line.connect(("127.0.0.1", port))
             line.sendall(first)
             lines.append(line)
@@ -164,7 +164,7 @@ def test_requests_in_progress_are_not_closed_for_new_connections(
         for reader in readers:
             assert reader.recv(15) == b"HTTP/1.1 200 OK"
         with (
-            socket.create_connection(("127.0.0.1", server.port), timeout=20) as line,
+            socket.create_connection(("127.0.0.1", server.port), timeout=60) as line,
             suppress(ConnectionError),
         ):
             assert line.recv(1) == b""
@@ -183,7 +183,7 @@ def test_a_reader_of_the_stream_that_does_not_read_is_disconnected(
     with (
         site(tmp_path, timeout_s=LIMIT_S) as server,
         connected(server.port, 3, STREAM, 1) as stalled,
-        socket.create_connection(("127.0.0.1", server.port), timeout=20) as honest,
+        socket.create_connection(("127.0.0.1", server.port), timeout=60) as honest,
     ):
         honest.sendall(STREAM)
         came = 0
