@@ -29,9 +29,26 @@ __all__ = ["HammerSettings", "Pipeline"]
 
 UNPACKED_AT_ONCE: Final = 128
 """The states of so many hammers stay in the processor's cache."""
-_MEASURING: Final = {k: detector.name for k, detector in enumerate(DETECTORS) if detector.measures}
 _UPTO: Final = position("reading", "upto")
 _LAST_ROW: Final = position(signal_lost.DETECTOR.name, "last_row")
+_MEASURING: Final = {detector.name: k for k, detector in enumerate(DETECTORS) if detector.measures}
+_ORDINALS: Final = np.arange(len(DETECTORS))
+_MEASURED_FROM: Final = 2 * len(DETECTORS)
+_PLACES: Final = np.where(
+    np.arange(MEASURED + 1)[:, None] == MEASURED,
+    _MEASURED_FROM + _ORDINALS,
+    grouping.IS_CAUSE * len(DETECTORS) + _ORDINALS,
+)
+"""Where findings of a step of a fault (row) and a detector (column) go: findings, then those to be grouped, then
+measurements, each in the order of the detectors."""
+_BOUNDS: Final = np.array(
+    [
+        len(DETECTORS),
+        _MEASURED_FROM,
+        *(_MEASURED_FROM + k + end for k in _MEASURING.values() for end in (0, 1)),
+    ]
+)
+"""Places at which another kind begins, or the measurements of a detector begin and end."""
 
 
 class Pipeline:
@@ -163,17 +180,14 @@ class Pipeline:
         state = self._workspace.unpack(packed)
         not_found_before = _not_found(state) if len(events) else None
         try:
-            kinds = self._detect(inputs, spans, state, report=report)
+            found, grouped, measurements = self._detect(inputs, spans, state, report=report)
         except ImpossibleValuesError:
             state = self._workspace.unpack(packed)
-            kinds = self._detect(without_impossible(inputs), spans, state, report=report)
+            found, grouped, measurements = self._detect(
+                without_impossible(inputs), spans, state, report=report
+            )
         attributions = self._attributions(batch, state)
         self._save_attributions(attributions, batch, slots, state)
-        found, grouped, measured = kinds
-        measurements = dict.fromkeys(_MEASURING.values(), measured)
-        if len(measured):
-            for k, name in _MEASURING.items():
-                measurements[name] = measured[slice(*np.searchsorted(measured["detector"], (k, k + 1)))]
         combined = self._combined(grouped, keys, slots, state) if len(grouped) else []
         not_found: tuple[Key, ...] = ()
         if not_found_before is not None:
@@ -182,20 +196,24 @@ class Pipeline:
             keys, self._workspace.pack(state), found, combined, measurements, attributions, not_found
         )
 
-    def _detect(self, inputs: Inputs, spans: Any, state: Any, *, report: bool) -> list[Any]:
-        """Run all detectors, which advances `state` (STATE [groups]); return what they found (FINDING [n]) in 3 arrays.
+    def _detect(
+        self, inputs: Inputs, spans: Any, state: Any, *, report: bool
+    ) -> tuple[Any, Any, dict[str, Any]]:
+        """Run all detectors, which advances `state` (STATE [groups]); return what they found (FINDING [n]).
 
-        These are findings, findings to be grouped, and measurements; each in order of the detectors, then of the
-        hammers, then as they were found.
+        These are findings, findings to be grouped, and measurements by detector; each in order of the detectors, then
+        of the hammers, then as they were found.
         """
         found = self._compiled.run(inputs, spans, state, report=report)
         if not len(found):
-            return [found] * 3
-        use = np.where(found["step"] == MEASURED, 2, grouping.IS_CAUSE[found["detector"]])
-        order = np.lexsort((found["group"], found["detector"], use))
-        bounds = np.searchsorted(use, (1, 2), sorter=order)
+            return found, found, dict.fromkeys(_MEASURING, found)
+        places = _PLACES[found["step"], found["detector"]] * len(spans) + found["group"]
+        order = places.argsort(kind="stable")
         in_order = found.take(order)  # ten times as fast as found[order]
-        return np.split(in_order, bounds)
+        grouped, measured, *bounds = places.searchsorted(_BOUNDS * len(spans), sorter=order).tolist()
+        parts = zip(_MEASURING, bounds[::2], bounds[1::2], strict=True)
+        measurements = {name: in_order[start:end] for name, start, end in parts}
+        return in_order[:grouped], in_order[grouped:measured], measurements
 
     @staticmethod
     def _attributions(batch: Batch, state: Any) -> dict[int, Attribution]:

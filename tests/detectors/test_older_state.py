@@ -11,6 +11,7 @@ from strikewatch.detectors import oil_heating, same_spot, sensor_fault
 from strikewatch.detectors.base import Detector
 from strikewatch.detectors.blank_firing import blank_firing
 from strikewatch.detectors.blank_firing.score import SCORE
+from strikewatch.detectors.blank_firing.state import BLOCK
 from strikewatch.detectors.compiled.step import SPAN
 from strikewatch.detectors.kernels import CHANNEL_BITS, EVENT
 from strikewatch.detectors.registry import DETECTORS
@@ -175,6 +176,20 @@ def test_blank_firing_of_version_3_is_read_on() -> None:
     assert (set(ramp["share"]), set(ramp["bouts"]), ramp["steady_n"]) == ({0.875}, {255}, 7)
     assert (new["waiting"]["on"], new["waiting"]["onset"]) == (1, NOON)
     assert new["waiting"]["bout_numbers"].tolist() == list(range(9))
+
+
+def test_blank_firing_of_version_4_is_read_on() -> None:
+    """It had the mean of the blocks of half a second and their squared deviations, from which the sway follows."""
+    detector = blank_firing.DETECTOR
+    blocks = np.array([150.0, 148.0, 155.0, 151.0])
+    old = np.zeros(1, detector.older[4].layout)
+    old["blocks"], old["blocks_mean"], old["blocks_square"] = 4, blocks.mean(), 4 * blocks.var()
+    old["bout"], old["run_sum"], old["ramp_up"]["share"] = NOON, 3.5, 0.875
+    new = restored(detector, 4, old)
+    assert new["blocks_sum"] == pytest.approx(BLOCK * blocks.sum())
+    assert new["blocks_squares"] == pytest.approx(np.square(BLOCK * blocks).sum())
+    assert (new["blocks"], new["bout"], new["run_sum"]) == (4, NOON, 3.5)
+    assert set(new["ramp_up"]["share"]) == {0.875}
 
 
 def test_a_fortieth_channel_can_be_out_of_range() -> None:

@@ -88,10 +88,10 @@ def suspicions(table: Any, floor: float) -> list[tuple[float, float, tuple[float
 
 
 def terms(numbers: Sequence[float]) -> Floats:
-    """[TERMS] of one suspicion."""
-    out = np.zeros(TERMS)
-    score.terms.py_func(np.array(numbers), out)  # type: ignore[attr-defined]  # numba's
-    return out
+    """[TERMS] of one suspicion: what each alone adds with a weight of 1."""
+    evidence = np.array(numbers)
+    sums = [score.weigh.py_func(evidence, alone)[0] for alone in np.eye(TERMS)]  # type: ignore[attr-defined]  # numba's
+    return np.array(sums)
 
 
 def fitted(x: Floats, real: Floats, weight: Floats, ridge: float = RIDGE) -> Floats:

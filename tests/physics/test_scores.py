@@ -31,9 +31,8 @@ def evidence(**given: float) -> np.ndarray:
 
 def calibrated(x: np.ndarray) -> float:
     """Its score, by the weights as they stand."""
-    f = np.zeros(scores.TERMS)
-    scores.terms.py_func(x, f)
-    z = scores.calibrated.py_func(np.dot(scores.WEIGHTS, f), f[10], f[11], scores.CALIBRATION)
+    total, slow, noisy = scores.weigh.py_func(x, scores.WEIGHTS)
+    z = scores.calibrated.py_func(total, slow, noisy, scores.CALIBRATION)
     return float(1 / (1 + np.exp(-z)))
 
 

@@ -44,7 +44,9 @@ from strikewatch.detectors.blank_firing.state import (
     PARAMS,
     STATE,
     VERSION_3,
-    carry_over,
+    VERSION_4,
+    carry_over_3,
+    carry_over_4,
 )
 from strikewatch.detectors.blank_firing.windows import take_rows
 from strikewatch.detectors.kernels import (
@@ -169,6 +171,7 @@ def _params(settings: Settings) -> tuple[Any, ...]:
         settings.level_when_blank == "rises",
         settings.least_change,
         settings.least_score,
+        score.log_odds_of(settings.least_score),
         score.AT_ONCE,
         instant.seconds(settings.learn_s),
         instant.seconds(settings.relearn_s),
@@ -257,7 +260,7 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
 
 DETECTOR: Final = Detector(
     name="blank_firing",
-    version=4,
+    version=5,
     slow_to_compile=True,
     faults=(
         Fault(
@@ -306,7 +309,7 @@ DETECTOR: Final = Detector(
     run=run,
     reads=("pressure_bar", "engine_rpm"),
     fresh=FRESH,
-    older={3: Older(VERSION_3, carry_over)},
+    older={3: Older(VERSION_3, carry_over_3), 4: Older(VERSION_4, carry_over_4)},
     measures=True,
     needs=(("pressure_bar",),),
     horizon=lambda _settings: FIRES_ON + WITHIN,

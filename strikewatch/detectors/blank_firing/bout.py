@@ -3,8 +3,6 @@
 import math
 from typing import Any, Final
 
-import numpy as np
-
 from strikewatch.core.bout import REASONS
 from strikewatch.detectors.blank_firing import baseline, blow_counter, ramp_up
 from strikewatch.detectors.blank_firing.runs import (
@@ -19,8 +17,8 @@ from strikewatch.detectors.blank_firing.runs import (
 )
 from strikewatch.detectors.blank_firing.score import OPEN, REFUTED, can_show, run_level
 from strikewatch.detectors.blank_firing.segments import count_loaded
-from strikewatch.detectors.blank_firing.state import BOUT_NUMBERS, END, UNSURE, WHOLE, bar, least_step
-from strikewatch.detectors.kernels import MEASURED, NEVER, emit_array, part
+from strikewatch.detectors.blank_firing.state import END, UNSURE, WHOLE, bar, least_step
+from strikewatch.detectors.kernels import MEASURED, NEVER, WRITTEN, emit, part
 
 ENOUGH: Final = 500_000_000
 """Loaded firing of a bout from which something is learned, ns."""
@@ -57,8 +55,8 @@ def begin_bout(state: Any, params: Any, start: int) -> None:
     state.block = 0.0
     state.block_n = 0
     state.blocks = 0
-    state.blocks_mean = 0.0
-    state.blocks_square = 0.0
+    state.blocks_sum = 0.0
+    state.blocks_squares = 0.0
     state.dips = 0
     state.dip_sum = 0.0
     state.fast = 0
@@ -107,9 +105,9 @@ def measure(state: Any, params: Any, level: float, expected: float, reason: int,
 @part
 def emit_bout(state: Any, params: Any, level: float, expected: float, reason: int, out: Any) -> None:
     """Write what was measured of the bout."""
-    numbers = np.zeros(BOUT_NUMBERS)
-    measure(state, params, level, expected, reason, numbers)
-    emit_array(out, 0, MEASURED, state.bout, state.fire_end, 0, numbers)
+    emit(out, 0, MEASURED, state.bout, state.fire_end, 0, (0.0,))
+    # In place, since an array for each bout would have to be allocated.
+    measure(state, params, level, expected, reason, out.findings[out.cursor[WRITTEN] - 1].evidence)
 
 
 @part
@@ -158,7 +156,8 @@ def end_bout(state: Any, params: Any, out: Any) -> None:
             baseline.learn_power(state.baseline, bar(state, params, level), state.rpm)
         state.baseline.other_bouts = 0
         if state.blocks >= 3:
-            sway = math.sqrt(state.blocks_square / state.blocks) / state.blocks_mean
+            mean = state.blocks_sum / state.blocks
+            sway = math.sqrt(max(0.0, state.blocks_squares / state.blocks / (mean * mean) - 1.0))
             if state.dips >= 2:
                 # A tool does not slip again and again: this is the sway of the feed.
                 sway = max(sway, 0.5 * state.dip_sum / state.dips)

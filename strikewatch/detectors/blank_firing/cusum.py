@@ -58,7 +58,14 @@ def cusum(total: float, deviation: float, allowance: float, cap: float) -> float
 @part
 def ewma(mean: float, value: float, gain: float) -> float:
     """Return the exponentially weighted mean after one more value."""
-    return mean + gain * (value - mean)
+    return (1.0 - gain) * mean + gain * value
+
+
+@part
+def follow_noise(noise: float, off: float, level: float) -> float:
+    """Return the mean deviation after one more window; it counts as at most three times the mean deviation so far."""
+    most = max(3.0 * FOLLOW_NOISE * noise, 3.0 * FOLLOW_NOISE * SURE * level)
+    return (1.0 - FOLLOW_NOISE) * noise + min(FOLLOW_NOISE * off, most)
 
 
 @part
@@ -92,8 +99,8 @@ def stay(state: Any, value: float, least: float) -> bool:
         return False
     state.sum += value
     state.n += 1.0
-    state.level += gain(state.n) * (value - state.level)
-    state.noise += FOLLOW_NOISE * (min(off, 3.0 * max(state.noise, SURE * state.level)) - state.noise)
+    state.level = ewma(state.level, value, gain(state.n))
+    state.noise = follow_noise(state.noise, off, state.level)
     return True
 
 
@@ -135,9 +142,7 @@ def follow(state: Any, value: float, start: int, weight: float, least: float) ->
         state.rise_n += 1.0
     elif state.fall == 0.0 and state.rise == 0.0:
         state.level = ewma(state.level, value, gain(state.n))
-        state.noise = ewma(
-            state.noise, min(abs(below), 3.0 * max(state.noise, SURE * state.level)), FOLLOW_NOISE
-        )
+        state.noise = follow_noise(state.noise, abs(below), state.level)
     state.fall = fall
     state.rise = rise
     if fall >= ENOUGH:

@@ -79,11 +79,11 @@ def take(state: Any, start: int, end: int, raw: float, loaded: bool) -> None:
         state.steady_n += 1
     if end - start <= BIN:
         if k < BINS:
-            state.sum[k] += raw
+            state.sum[k] += np.float32(raw)
             state.n[k] += 1
         return
     for j in range(start // BIN, min(BINS, (end + BIN - 1) // BIN)):
-        state.sum[j] += raw
+        state.sum[j] += np.float32(raw)
         state.n[j] += 1
 
 
@@ -99,22 +99,23 @@ def learn(state: Any) -> None:
     if state.steady_n == 0:
         return
     steady = state.steady / state.steady_n
-    for k in range(BINS):
-        if state.n[k] == 0:
-            continue
-        share = state.sum[k] / state.n[k] / steady
-        bouts = min(state.bouts[k] + 1, MOST)
-        state.bouts[k] = bouts
-        if bouts == 1:
-            state.share[k] = share
-            state.spread[k] = UNSEEN
-        else:
-            seldom = 1.0 / bouts
-            off = share - state.share[k]
-            state.spread[k] += max(0.05, seldom) * (min(abs(off), 2.0 * UNSEEN) - state.spread[k])
-            # First a mean, then a median: it moves by a small step towards the share of the bout.
-            step = max(STEP, 0.5 * seldom)
-            state.share[k] += max(-step, min(step, off))
+    # Without a branch, so that the compiler makes vectors of it. A bin without windows keeps its values.
+    for k in range(np.uintp(BINS)):
+        n: Any = np.int64(state.n[k])
+        before: Any = np.int64(state.bouts[k])
+        old_share = np.float64(state.share[k])
+        old_spread = np.float64(state.spread[k])
+        bouts: Any = min(before + 1, MOST)
+        seldom = 1.0 / bouts
+        off = np.float64(state.sum[k]) / max(n, 1) / steady - old_share
+        # First a mean, then a median: it moves by a small step towards the share of the bout.
+        step = max(STEP, 0.5 * seldom)
+        share = old_share + (off if before == 0 else max(-step, min(step, off)))
+        gain = max(0.05, seldom)
+        spread = UNSEEN if before == 0 else old_spread + gain * (min(abs(off), 2.0 * UNSEEN) - old_spread)
+        state.share[k] = share if n > 0 else old_share
+        state.spread[k] = spread if n > 0 else old_spread
+        state.bouts[k] = bouts if n > 0 else before
 
 
 @part

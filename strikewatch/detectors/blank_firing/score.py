@@ -17,8 +17,6 @@ was known when the floor (`least_score`) was raised to 0.7.
 import math
 from typing import Any, Final
 
-import numpy as np
-
 from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum
 from strikewatch.detectors.blank_firing.state import (
     END,
@@ -30,7 +28,7 @@ from strikewatch.detectors.blank_firing.state import (
     bar,
     still_learning,
 )
-from strikewatch.detectors.kernels import EVIDENCE, part
+from strikewatch.detectors.kernels import part
 
 LASTED: Final = 0
 DEVIATIONS: Final = 5
@@ -58,46 +56,61 @@ OPEN: Final = 0.0
 REFUTED: Final = -1.0
 """What the next bout showed of a suspicion that was deferred to it."""
 
+MANY: Final = 30.0
+"""More samples make a run no surer."""
+LOG_MANY: Final = math.log(MANY)
+
 
 @part
-def terms(evidence: Any, values: Any) -> None:
-    """Fill `values` [TERMS] with the terms of the weighted sum, from the evidence [EVIDENCE]."""
+def weigh(evidence: Any, weights: Any) -> Any:
+    """Return the weighted sum of the terms, from the evidence [EVIDENCE], and how slow and how noisy the feed is.
+
+    A logarithm that is mostly zero is computed only where it is not.
+    """
     fall = min(evidence[FALL], 0.6)
     apart = max(0.0, min(evidence[DEVIATIONS], 12.0))
-    slow = math.log10(max(0.1, min(1.0, evidence[STEP] * 1e-9)) / 0.1)
-    noisy = math.log(max(2.5, evidence[SPREAD]) / 2.5)
-    samples = math.log(max(1.0, min(evidence[SAMPLES], 30.0)))
+    step_s = min(1.0, evidence[STEP] * 1e-9)
+    slow = math.log10(step_s / 0.1) if step_s > 0.1 else 0.0
+    noisy = math.log(evidence[SPREAD] / 2.5) if evidence[SPREAD] > 2.5 else 0.0
+    samples = 0.0
+    if evidence[SAMPLES] > 1.0:
+        samples = math.log(evidence[SAMPLES]) if evidence[SAMPLES] < MANY else LOG_MANY
+    longer = math.log(evidence[LASTED] / 4e9) if evidence[LASTED] > 4e9 else 0.0
+    start = 1.0 if evidence[PLACE] == START else 0.0
     whole = 1.0 if evidence[PLACE] == WHOLE else 0.0
     end = 1.0 if evidence[PLACE] == END else 0.0
     unknown_speed = 0.0 if evidence[SPEED_KNOWN] == 1.0 else 1.0
-    has_own = evidence[OWN_FALL] == evidence[OWN_FALL]
-    values[0] = 1.0
-    values[1] = 10.0 * fall
-    values[2] = apart
-    values[3] = max(0.0, 3.0 - apart)
-    values[4] = 1.0 if evidence[PLACE] == START else 0.0
-    values[5] = whole
-    values[6] = end
-    values[7] = min(evidence[EARLIER], 3.0)
-    values[8] = 1.0 if evidence[YOUNG] == 1.0 else 0.0
-    values[9] = samples
-    values[10] = slow
-    values[11] = noisy
-    values[12] = slow * noisy
-    values[13] = slow * samples
-    values[14] = noisy * samples
-    values[15] = whole * unknown_speed
-    values[16] = 1.0 if evidence[RESOLVED] == OPEN else 0.0
-    values[17] = 1.0 if evidence[RESOLVED] == CONFIRMED else 0.0
-    values[18] = 1.0 if has_own else 0.0
-    values[19] = min(1.0, abs(math.log(max(0.03, fall) / (0.01 * evidence[OWN_FALL])))) if has_own else 0.0
-    values[20] = slow if evidence[SAMPLES] <= 2.0 else 0.0
-    values[21] = values[20] if whole + end == 0.0 else 0.0
-    values[22] = math.log(max(1.0, evidence[LASTED] / 4e9))
-    values[23] = values[22] * unknown_speed
-    values[24] = values[21] * values[1]
-    values[25] = whole * values[1]
-    values[26] = max(0.0, 5.0 - apart)
+    few = slow if evidence[SAMPLES] <= 2.0 else 0.0
+    few_inside = few if whole + end == 0.0 else 0.0
+    total = weights[0]
+    total += weights[1] * (10.0 * fall)
+    total += weights[2] * apart
+    total += weights[3] * max(0.0, 3.0 - apart)
+    total += weights[4] * start
+    total += weights[5] * whole
+    total += weights[6] * end
+    total += weights[7] * min(evidence[EARLIER], 3.0)
+    total += weights[8] * (1.0 if evidence[YOUNG] == 1.0 else 0.0)
+    total += weights[9] * samples
+    total += weights[10] * slow
+    total += weights[11] * noisy
+    total += weights[12] * (slow * noisy)
+    total += weights[13] * (slow * samples)
+    total += weights[14] * (noisy * samples)
+    total += weights[15] * (whole * unknown_speed)
+    total += weights[16] * (1.0 if evidence[RESOLVED] == OPEN else 0.0)
+    total += weights[17] * (1.0 if evidence[RESOLVED] == CONFIRMED else 0.0)
+    if evidence[OWN_FALL] == evidence[OWN_FALL]:
+        total += weights[18]
+        total += weights[19] * min(1.0, abs(math.log(max(0.03, fall) / (0.01 * evidence[OWN_FALL]))))
+    total += weights[20] * few
+    total += weights[21] * few_inside
+    total += weights[22] * longer
+    total += weights[23] * (longer * unknown_speed)
+    total += weights[24] * (few_inside * (10.0 * fall))
+    total += weights[25] * (whole * (10.0 * fall))
+    total += weights[26] * max(0.0, 5.0 - apart)
+    return total, slow, noisy
 
 
 # Printed by `python -m tests.physics.fit`. Blow rate is known in fast feeds only, and is not among the terms.
@@ -144,21 +157,22 @@ def calibrated(log_odds: float, slow: float, noisy: float, calibration: Any) -> 
 
 
 @part
-def score(evidence: Any, weights: Any) -> float:
-    """Return how likely the run is blank, 0..1, from its evidence; `weights`: WEIGHTS, then CALIBRATION."""
-    values = np.empty(TERMS)
-    terms(evidence, values)
-    log_odds = 0.0
-    for k in range(TERMS):
-        log_odds += weights[k] * values[k]
+def log_odds(evidence: Any, weights: Any) -> float:
+    """Return the log-odds that the run is blank, from its evidence; `weights`: WEIGHTS, then CALIBRATION."""
+    total, slow, noisy = weigh(evidence, weights)
     slower = -0.01 * evidence[RATE]
     if slower == slower:
         # Hard rock lowers the level and raises the rate; a throttled pump lowers the rate by a tenth.
-        log_odds += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
+        total += 12.0 * (max(-0.1, min(0.4, slower)) - 0.12)
     elif int(evidence[FEATURES]) & 8:
-        log_odds += 2.0
-    log_odds = calibrated(log_odds, values[10], values[11], weights[TERMS:])
-    return 1.0 / (1.0 + math.exp(-log_odds))
+        total += 2.0
+    return calibrated(total, slow, noisy, weights[TERMS:])
+
+
+@part
+def score(evidence: Any, weights: Any) -> float:
+    """Return how likely the run is blank, 0..1, from its evidence; `weights`: WEIGHTS, then CALIBRATION."""
+    return 1.0 / (1.0 + math.exp(-log_odds(evidence, weights)))
 
 
 @part
@@ -259,21 +273,39 @@ def evidence(state: Any, params: Any, place: int, numbers: Any) -> None:
     numbers[SCORE] = score(numbers, params.weights)
 
 
+def log_odds_of(score: float) -> float:
+    """Return the log-odds of a score, 0..1."""
+    return math.inf if score == 1.0 else math.log(score / (1.0 - score)) if score > 0.0 else -math.inf
+
+
 @part
 def can_show(state: Any, params: Any, lasted: int) -> bool:
     """Tell whether this feed would show the hammer's usual fall if it lasted this long, ns, inside a bout."""
     if state.fast or state.step == 0.0:
         return True
-    numbers = np.full(EVIDENCE, math.nan)
     fall = state.baseline.fall if state.baseline.falls > 0 else baseline.FALL
-    numbers[LASTED] = float(lasted)
-    numbers[DEVIATIONS] = fall / max(state.baseline.sway, 1.25 * cusum.noise_share(state.cusum))
-    numbers[PLACE] = MIDDLE
-    numbers[FEATURES] = 1.0
-    numbers[SAMPLES] = lasted / state.step
-    numbers[STEP] = state.step
-    numbers[SPREAD] = 125.0 * cusum.noise_share(state.cusum)
-    numbers[EARLIER] = 0.0
-    numbers[SPEED_KNOWN] = 1.0
-    numbers[FALL] = fall
-    return score(numbers, params.weights) >= params.least_score  # type: ignore[no-any-return]
+    noise = cusum.noise_share(state.cusum)
+    unknown = math.nan
+    evidence = (
+        float(lasted),
+        unknown,
+        unknown,
+        unknown,
+        unknown,
+        fall / max(state.baseline.sway, 1.25 * noise),  # DEVIATIONS
+        unknown,
+        unknown,
+        unknown,
+        float(MIDDLE),  # PLACE
+        unknown,
+        1.0,  # FEATURES
+        lasted / state.step,  # SAMPLES
+        state.step,  # STEP
+        125.0 * noise,  # SPREAD
+        0.0,  # EARLIER
+        1.0,  # SPEED_KNOWN
+        unknown,
+        unknown,
+        fall,  # FALL
+    )
+    return log_odds(evidence, params.weights) >= params.least_log_odds  # type: ignore[no-any-return]

@@ -149,12 +149,10 @@ def _has_risen(state: Any) -> bool:
 
 @part
 def add_block(state: Any, total: float) -> None:
-    """Add a block of loaded windows to the running variance of their means (Welford), for the sway."""
-    mean = total / BLOCK
+    """Add the sum of a block of loaded windows, for the sway."""
     state.blocks += 1
-    off = mean - state.blocks_mean
-    state.blocks_mean += off / state.blocks
-    state.blocks_square += off * (mean - state.blocks_mean)
+    state.blocks_sum += total
+    state.blocks_squares += total * total
 
 
 @part
@@ -216,14 +214,14 @@ def take_window(state: Any, params: Any, pressure_bar: float, end: int, out: Any
         state.calm_until = end
     if steps.n == 0.0:
         steps.level = level
-    if state.segment == LOADED and cusum.stay(steps, level, least):
-        pass
-    elif state.windows == 1:
+    if state.windows == 1:
         cusum.open_segment(steps, level, state.bout, level, 1.0)
     else:
         lasted = float(end - start)
-        state.step = cusum.ewma(state.step, lasted, 0.1) if state.step > 0.0 else lasted
-        step = cusum.follow(steps, level, start, min(2.0, lasted * 1e-8), least)
+        stays = cusum.stay(steps, level, least)
+        if not stays or state.segment != LOADED:
+            state.step = cusum.ewma(state.step, lasted, 0.1) if state.step > 0.0 else lasted
+        step = 0 if stays else cusum.follow(steps, level, start, min(2.0, lasted * 1e-8), least)
         if step == cusum.FALL:
             step_down(state, params, out)
         elif step == cusum.RISE:

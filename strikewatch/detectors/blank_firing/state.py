@@ -8,7 +8,7 @@ from strikewatch.detectors.blank_firing import baseline, blow_counter, cusum, ra
 from strikewatch.detectors.kernels import EVIDENCE, NEVER, part
 
 TERMS: Final = 27
-"""Terms of the score (`score.terms`)."""
+"""Terms of the score (`score.weigh`)."""
 CALIBRATION: Final = 4
 """Numbers of `score.CALIBRATION`."""
 
@@ -57,8 +57,8 @@ STATE: Final = np.dtype(
         ("block", "<f8"),  # windows of the current block: sum and number, for the sway
         ("block_n", "<u4"),
         ("blocks", "<u4"),
-        ("blocks_mean", "<f8"),  # mean of blocks, and sum of their squared deviations
-        ("blocks_square", "<f8"),
+        ("blocks_sum", "<f8"),  # of blocks, and of their squares
+        ("blocks_squares", "<f8"),
         ("run", "<i8"),  # start of the suspicious run; NEVER: there is none
         ("run_end", "<i8"),
         ("run_sum", "<f8"),  # windows of its segments that are over: sum and number
@@ -112,6 +112,7 @@ PARAMS: Final = np.dtype(
         ("rises", "<i8"),
         ("least_change", "<f8"),
         ("least_score", "<f8"),
+        ("least_log_odds", "<f8"),  # of that score
         ("at_once", "<f8"),
         ("learn", "<i8"),
         ("relearn", "<i8"),
@@ -202,6 +203,24 @@ def still_learning(state: Any, params: Any) -> bool:
     return state.baseline.learned < 8 * params.learn  # type: ignore[no-any-return]
 
 
+_RENAMED_4: Final = {"blocks_sum": "blocks_mean", "blocks_squares": "blocks_square"}
+VERSION_4: Final = np.dtype(
+    [(_RENAMED_4.get(name, name), STATE[name]) for name in STATE.names or ()], align=True
+)
+
+
+def carry_over_4(record: Any) -> dict[str, Any]:
+    """Return the fields of the current layout from a record of version 4, or of an older one as far as they are there.
+
+    It had the mean of the blocks and their squared deviations, not their sum and that of their squares.
+    """
+    fields = {name: record[name] for name in STATE.names or () if name in record.dtype.names}
+    n, mean, deviations = record["blocks"], record["blocks_mean"], record["blocks_square"]
+    fields["blocks_sum"] = n * mean * BLOCK
+    fields["blocks_squares"] = (deviations + n * mean * mean) * BLOCK**2
+    return fields
+
+
 _I8: Final = "<i8"
 _F8: Final = "<f8"
 _SCORE_3: Final = 8
@@ -263,12 +282,10 @@ VERSION_3: Final = np.dtype(
 )
 
 
-def carry_over(record: Any) -> dict[str, Any]:
+def carry_over_3(record: Any) -> dict[str, Any]:
     """Return the fields of the current layout from a record of version 3."""
     narrow = {"waiting": WAITING, "ramp_up": ramp_up.STATE}
-    fields = {
-        name: record[name] for name in STATE.names or () if name in record.dtype.names and name not in narrow
-    }
+    fields = {name: value for name, value in carry_over_4(record).items() if name not in narrow}
     fields["long_windows"] = record["long_windows"] > 0
     fields["score"] = record["evidence"][_SCORE_3]
     for nested, layout in narrow.items():

@@ -18,7 +18,7 @@ from strikewatch.detectors.blank_firing.state import (
     known,
     least_start_change,
 )
-from strikewatch.detectors.kernels import NEVER, inlined, part, unchecked
+from strikewatch.detectors.kernels import inlined, part, unchecked
 
 SHORTEST: Final = 75_000_000
 """A window ends at the first row this long after its start, ns; in a fast feed at the first blow after that, so that
@@ -29,6 +29,7 @@ SPARSE: Final = 1_500_000_000
 """A longer window is not used, ns."""
 FAST: Final = 12_500_000
 """Rows this close can have 8 samples per blow, ns."""
+NO_END: Final = (1 << 63) - 1
 SETTLE: Final = 150_000_000
 """Blows are counted from this long after the start of the bout, ns."""
 
@@ -62,6 +63,8 @@ def take_pressure(state: Any, params: Any, pressure_bar: float, now: int, out: A
 @inlined
 def take_rows(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, last: int, out: Any) -> None:
     """Take rows i..last-1, all at one engine speed."""
+    if state.window_n == 0 and not (state.fast or state.straddles):
+        i = _skip_transient(state, params, time_ns, pressure_bar, i, last)
     while i < last:
         if _is_ordinary(state, params):
             i = _take_ordinary(state, params, time_ns, pressure_bar, i, last)
@@ -71,6 +74,24 @@ def take_rows(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, 
         if value == value:
             take_pressure(state, params, value, unchecked(time_ns, i), out)
         i += 1
+
+
+@inlined
+def _skip_transient(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, last: int) -> int:
+    """Take windows of one row each in the start-up transient, which are no evidence; return the first other row."""
+    window = state.window
+    judged_from = state.bout + params.transient
+    while i < last and window < judged_from:
+        now = unchecked(time_ns, i)
+        value = unchecked(pressure_bar, i)
+        if not SHORTEST <= now - window <= SPARSE or value != value:
+            break
+        window = now
+        i += 1
+    if window > state.window:
+        state.window = window
+        state.last_row = window
+    return i
 
 
 @part
@@ -93,14 +114,17 @@ def _is_ordinary(state: Any, params: Any) -> bool:
 def _take_ordinary(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, last: int) -> int:
     """Take ordinary windows of one row each, from row i on, with the same result as `take_pressure`, but faster.
 
-    Returns the first row that it does not take.
+    Returns the first row that it does not take. The outer loop goes by bins of the ramp-up, the inner one by rows.
     """
     steps = state.cusum
     ramp = state.ramp_up
     judging = known(state, params)
     apart = least_start_change(state)
-    watch_until = state.bout + COMING_UP if state.no_step else NEVER
+    usual = state.baseline.level if judging and state.no_step else 0.0
+    ramp_end = state.bout + ramp_up.BINS * ramp_up.BIN
     first = i
+    factor = state.factor
+    least_change = state.least_change
     window = state.window
     level = steps.level
     noise = steps.noise
@@ -110,59 +134,75 @@ def _take_ordinary(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: 
     calm = state.calm_until
     block = state.block
     block_n = state.block_n
-    # Of the current bin of the ramp-up, up to `next_bin`; the one after the last bin has no end.
-    next_bin = window
-    k = 0
-    scale = least = lowest = 0.0
-    longest = 0
-    while i < last:
-        now = unchecked(time_ns, i)
-        middle = (window + now) // 2
-        if middle >= next_bin:
-            k = min((middle - state.bout) // ramp_up.BIN, ramp_up.BINS)
-            next_bin = state.bout + (k + 1) * ramp_up.BIN if k < ramp_up.BINS else -NEVER
-            share = ramp_up.share_at(ramp, k)
-            doubt = UNSTEADY * max(0.0, 1.0 - share)
-            scale = 1.0 / share
-            least = state.least_change + doubt
-            lowest = state.baseline.level * (1.0 - apart - doubt) if judging else 0.0
-            longest = ramp_up.BIN if window - state.bout < ramp_up.BINS * ramp_up.BIN else SPARSE
-        raw = unchecked(pressure_bar, i) * state.factor
-        value = raw * scale
-        off = abs(value - level)
-        recent_level = recent + RECENT * (value - recent)
-        if (
-            not off < least * level
-            or not SHORTEST <= now - window <= longest
-            or (recent_level < lowest and now <= watch_until)
-        ):
-            break
-        recent = recent_level
+    steady = ramp.steady
+    steady_n = ramp.steady_n
+    now = unchecked(time_ns, i)
+    k = min(((window + now) // 2 - state.bout) // ramp_up.BIN, ramp_up.BINS)
+    # A window belongs to the bin of its middle, and twice the middle is window + now.
+    twice_bin_end = 2 * (state.bout + (k + 1) * ramp_up.BIN)
+    ordinary = True
+    while ordinary and i < last:
+        while k < ramp_up.BINS and window + now >= twice_bin_end:
+            k += 1
+            twice_bin_end += 2 * ramp_up.BIN
+        scale = 1.0
+        doubt = 0.0
+        bin_sum = np.float32(0.0)
         if k < ramp_up.BINS:
-            ramp.sum[np.uintp(k)] += raw
-            ramp.n[np.uintp(k)] += 1
+            bin_sum = ramp.sum[np.uintp(k)]
+            share = ramp_up.share_at(ramp, k)
+            scale = 1.0 / share
+            doubt = UNSTEADY * max(0.0, 1.0 - share)
+        else:
+            twice_bin_end = NO_END
+        least = least_change + doubt
+        lowest = usual * (1.0 - apart - doubt) if k <= COMING_UP // ramp_up.BIN else 0.0
+        longest = SPARSE if window >= ramp_end else ramp_up.BIN
+        bin_first = i
+        while True:
+            raw = unchecked(pressure_bar, i) * factor
+            value = raw * scale
+            off = abs(value - level)
+            near = least * level
+            recent_level = cusum.ewma(recent, value, RECENT)
+            ordinary = off < near and SHORTEST <= now - window <= longest and not recent_level < lowest
+            if not ordinary:
+                break
+            recent = recent_level
+            bin_sum += np.float32(raw)
+            if k >= ramp_up.STEADY:
+                steady += raw
+            if off < max(0.4 * near, 2.0 * noise):
+                calm = now
+            total += value
+            windows += 1.0
+            level = cusum.ewma(level, value, cusum.gain(windows))
+            noise = cusum.follow_noise(noise, off, level)
+            block += value
+            block_n += 1
+            if block_n == BLOCK:
+                add_block(state, block)
+                block = 0.0
+                block_n = 0
+            window = now
+            i += 1
+            if i == last:
+                break
+            now = unchecked(time_ns, i)
+            if window + now >= twice_bin_end:
+                break
+        if k < ramp_up.BINS:
+            ramp.sum[np.uintp(k)] = bin_sum
+            ramp.n[np.uintp(k)] += i - bin_first
         if k >= ramp_up.STEADY:
-            ramp.steady += raw
-            ramp.steady_n += 1
-        if off < max(0.4 * least * level, 2.0 * noise):
-            calm = now
-        total += value
-        windows += 1.0
-        level += cusum.gain(windows) * (value - level)
-        noise += cusum.FOLLOW_NOISE * (min(off, 3.0 * max(noise, cusum.SURE * level)) - noise)
-        block += value
-        block_n += 1
-        if block_n == BLOCK:
-            add_block(state, block)
-            block = 0.0
-            block_n = 0
-        window = now
-        i += 1
+            steady_n += i - bin_first
     if i > first:
         steps.level = level
         steps.noise = noise
         steps.sum = total
         steps.n = windows
+        ramp.steady = steady
+        ramp.steady_n = steady_n
         state.block = block
         state.block_n = block_n
         state.calm_until = calm
