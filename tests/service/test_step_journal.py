@@ -62,7 +62,7 @@ def test_a_message_alone_in_a_step_at_two_unclean_ends_is_refused_in_every_later
         assert not journal.is_suspect(A)  # it need not come alone
 
 
-def test_large_messages_are_told_apart_wherever_they_differ(path: Path) -> None:
+def test_large_messages_that_differ_anywhere_are_different(path: Path) -> None:
     large = bytearray(200_000)
     whole = A._replace(payload=bytes(large))
     large[150_000] = 1

@@ -1,4 +1,4 @@
-"""What a receiver accepts about an alert is ever newer, whether a message tells of it alone or in a digest."""
+"""Each message about an alert that a receiver accepts is newer than the last, single or digest."""
 
 import json
 import re
@@ -127,14 +127,16 @@ class Run(AlertScenario):
     def check(self) -> None:
         assert set(self.outbox.counts()) <= {"sent"}
         for alert in self.raised:
-            told = self.office.of(alert.id)
-            numbers = [seq for seq, *_ in told]
+            mentions = self.office.of(alert.id)
+            numbers = [seq for seq, *_ in mentions]
             assert numbers == sorted(numbers), "what arrives later is newer"
-            once = dict.fromkeys((seq, step) for seq, step, _ in told)
+            once = dict.fromkeys((seq, step) for seq, step, _ in mentions)
             brief = "".join(step[0] for _, step in once if step != "digest")
             assert re.fullmatch("(re?c)*(re?)?", brief), "each once in a round, and in order"
-            if told:
-                assert told[-1][2] == (alert.cleared is None), "the last message is the state of the alert"
+            if mentions:
+                assert mentions[-1][2] == (alert.cleared is None), (
+                    "the last message is the state of the alert"
+                )
             else:
                 assert alert.cleared is not None, "an active alert is sent"
 
