@@ -7,6 +7,7 @@ Saved bytes are not packed like this (see `engine.state`): they must not depend 
 """
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -15,10 +16,11 @@ from strikewatch.detectors.compiled import packing
 from strikewatch.detectors.compiled.packing import WORD
 from strikewatch.engine.state import STATE, fresh
 
-_WORDS: Final = STATE.itemsize // WORD.itemsize
+_WORD_BYTES: Final = WORD.itemsize
+_WORDS: Final = STATE.itemsize // _WORD_BYTES
 _BITS: Final = packing.bit_words(_WORDS)
 _FRESH: Final = np.frombuffer(fresh(), WORD)
-NOT_SEEN: Final = bytes(WORD.itemsize * _BITS)
+NOT_SEEN: Final = bytes(_WORD_BYTES * _BITS)
 """The packed state of a hammer not seen yet."""
 
 
@@ -33,17 +35,17 @@ class Workspace:
 
     def unpack(self, packed: Sequence[bytes]) -> Any:
         """Unpack states: STATE [n], valid until the next call."""
-        return _unpack_into(self._words[: len(packed)], packed)
+        words = self._words[: len(packed)]
+        _unpack_into(words, packed)
+        return np.frombuffer(words, STATE)
 
     def pack(self, states: Any) -> list[bytes]:
-        """Pack states (STATE [n])."""
+        """Pack states (STATE [n], which may be written to)."""
         words = np.frombuffer(states, WORD).reshape(-1, _WORDS)
         packing.pack_records(words, _FRESH, self._room, self._ends)
-        packed, begin = [], 0
-        for end in self._ends[: len(states)].tolist():
-            packed.append(self._room[begin:end].tobytes())
-            begin = end
-        return packed
+        ends = [0, *self._ends[: len(states)].tolist()]
+        packed = self._room[: ends[-1]].tobytes()
+        return [packed[_WORD_BYTES * begin : _WORD_BYTES * end] for begin, end in pairwise(ends)]
 
 
 def pack(state: Any) -> bytes:
@@ -53,28 +55,32 @@ def pack(state: Any) -> bytes:
 
 def unpack(packed: Sequence[bytes]) -> Any:
     """Unpack states: STATE [n]."""
-    packing.compile_packing()
-    return _unpack_into(np.empty((len(packed), _WORDS), WORD), packed)
-
-
-def _unpack_into(words: Any, packed: Sequence[bytes]) -> Any:
-    packing.unpack_records(np.frombuffer(b"".join(packed), WORD), _FRESH, words)
-    return np.frombuffer(words, STATE)
+    return np.frombuffer(_unpacked_words(packed), STATE)
 
 
 def saved_bytes(packed: bytes) -> bytes:
     """Return a state as bytes of LAYOUT."""
-    saved: bytes = np.frombuffer(
-        unpack([packed]), WORD
-    ).tobytes()  # of plain words, which numpy copies far faster
+    saved: bytes = _unpacked_words([packed]).tobytes()  # numpy copies words far faster than nested fields
     return saved
+
+
+def _unpacked_words(packed: Sequence[bytes]) -> Any:
+    """Unpack states: the words of STATE [n, words]."""
+    packing.compile_packing()
+    words = np.empty((len(packed), _WORDS), WORD)
+    _unpack_into(words, packed)
+    return words
+
+
+def _unpack_into(words: Any, packed: Sequence[bytes]) -> None:
+    packing.unpack_records(np.frombuffer(b"".join(packed), WORD), _FRESH, words)
 
 
 def position(part: str, field: str) -> int:
     """Return the position of an integer field of a part in STATE, in words."""
     fields: Any = STATE.fields
     inner: Any = fields[part][0].fields
-    return int(fields[part][1] + inner[field][1]) // WORD.itemsize
+    return int(fields[part][1] + inner[field][1]) // _WORD_BYTES
 
 
 def integer(packed: bytes, at: int) -> int:
@@ -82,5 +88,5 @@ def integer(packed: bytes, at: int) -> int:
     bits = int.from_bytes(packed[: len(NOT_SEEN)], "little")
     if not bits >> at & 1:
         return int(_FRESH[at].astype(np.int64))
-    begin = len(NOT_SEEN) + WORD.itemsize * (bits & ((1 << at) - 1)).bit_count()
-    return int.from_bytes(packed[begin : begin + WORD.itemsize], "little", signed=True)
+    begin = len(NOT_SEEN) + _WORD_BYTES * (bits & ((1 << at) - 1)).bit_count()
+    return int.from_bytes(packed[begin : begin + _WORD_BYTES], "little", signed=True)
