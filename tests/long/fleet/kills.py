@@ -58,6 +58,7 @@ class Trial:
         self.incoming.mkdir()
         self.messages: list[Sent] = messages_of(SHIFTS / shift)
         self.per_file = per_file
+        self.begun = time.time() - 60
         self.process: subprocess.Popen[bytes] | None = None
         (folder / "strikewatch.toml").write_text(
             f'[store]\npath = "{folder / "watch.db"}"\n[recording]\nfolder = "{folder / "recordings"}"\n'
@@ -81,6 +82,8 @@ class Trial:
         ]
         new = self.incoming / f".{first:06}.json"
         new.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        at = self.begun + first / 1000  # Spark reads files in order of their times, to the millisecond
+        os.utime(new, (at, at))
         new.replace(self.incoming / f"{first:06}.json")
 
     def feed(self, pause_s: float) -> threading.Thread:
