@@ -95,6 +95,9 @@ def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> N
         "from strikewatch.detectors import cold_oil\n"
         "cold_oil.DETECTOR.compile()\n"
         "from strikewatch.detectors.kernels import KERNELS\n"
+        "from strikewatch.detectors.compiled import compiler\n"
+        "code = ''.join(one._library.get_llvm_str() for one in compiler._compiled.values())\n"
+        "assert 'define ' in code and 'NRT_incref' not in code and 'NRT_decref' not in code\n"  # counts no references
         "print(sum(len(kernel.compiled.signatures) for kernel in KERNELS))\n"
     )
     done = subprocess.run(

@@ -12,12 +12,18 @@ It overrides undocumented parts of one series of numba, `compiler.NUMBA_SERIES`:
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Final
 
 from llvmlite import binding  # type: ignore[import-untyped]
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
+
+_COUNTS: Final = ("NRT_incref", "NRT_decref")
+_FREES: Final = ("NRT_Free", "NRT_MemInfo_call_dtor")
+"""What they call when nothing refers to an array any more."""
+_NO_EFFECTS: Final = ("memory", "nounwind", "willreturn")
+"""Attributes of a function whose calls can be removed; "memory" says that it reads and writes none."""
 
 
 class _Library(JITCodeLibrary):
@@ -54,8 +60,18 @@ class _Library(JITCodeLibrary):
 
     def _optimize_final_module(self) -> None:
         # without numba's cheaper passes before, which serve reference counts
+        self._drop_reference_counts()
         manager, builder = self._codegen._module_pass_manager()
         manager.run(self._final_module, builder)
+
+    def _drop_reference_counts(self) -> None:
+        """Let the optimizer remove reference counts, if no function makes an array or takes one from Python."""
+        functions = [f for f in self._final_module.functions if f.name.startswith("NRT_")]
+        if {f.name for f in functions} <= {*_COUNTS, *_FREES}:
+            for function in functions:
+                if function.name in _COUNTS:
+                    for attribute in _NO_EFFECTS:
+                        function.add_function_attribute(attribute)
 
     def _finalize_final_module(self) -> None:
         self._native = True  # here, or in an earlier process that saved it
