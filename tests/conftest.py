@@ -4,7 +4,7 @@ import logging
 import os
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,7 @@ from sqlalchemy import URL
 from strikewatch import numba_cache
 from tests import profiles
 from tests.postgresql import Postgresql
+from tests.programs import SKIPPED
 
 profiles.make_reproducible()
 
@@ -88,6 +89,14 @@ def _with_waiting_in_between(items: Sequence[pytest.Item]) -> list[pytest.Item]:
         (waiting if waits else last if file.startswith(LAST) else busy).append(item)
     position = {item: k / len(group) for group in (busy, waiting) for k, item in enumerate(group)}
     return [*sorted([*busy, *waiting], key=position.__getitem__), *last]
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    report = yield
+    if report.skipped:
+        item.stash[SKIPPED] = True
+    return report
 
 
 def _group(item: pytest.Item) -> str | None:

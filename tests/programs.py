@@ -20,6 +20,8 @@ PACKAGES: Final = {
     "systemd-analyze": "systemd",
 }
 """Debian's package of a program, where it has another name."""
+SKIPPED: Final = pytest.StashKey[bool]()
+"""In the stash of a test that was skipped while it ran: fixtures have nothing to check then."""
 
 
 def need_program(name: str) -> str:
