@@ -189,6 +189,20 @@ def test_time_in_which_the_stream_did_not_run_is_no_silence() -> None:
     assert [change.record["fault"] for change in shard.changes] == ["signal_lost"]
 
 
+@pytest.mark.parametrize("every_s", [5, 8, 12, 20])
+def test_a_slow_micro_batch_without_rows_of_a_hammer_is_no_silence(every_s: int) -> None:
+    """While a backlog is read, a hammer's rows may wait behind those of others. A silence that lasts is still found."""
+    shard = Shard.of(Settings())
+    shard.take([(SAMPLES, firing(0, 14.5))], NOW_MS)
+    shard.pass_silence(NOW_MS + 1000 * every_s)
+    stopped = json.dumps([{"time_ms": NOW_MS + 14_600 + 500 * k, "active": False} for k in range(9)])
+    shard.take([(SAMPLES, stopped.encode())], NOW_MS + 2000 * every_s)
+    assert not shard.changes
+    for k in range(3, 50):
+        shard.pass_silence(NOW_MS + 1000 * every_s * k)
+    assert [change.record["fault"] for change in shard.changes] == ["signal_lost"]
+
+
 def test_an_event_takes_effect_at_its_time_in_a_long_silence() -> None:
     settings = load(given={"faults": {"grease": {"due_s": 5.0, "overdue_s": 10.0}}})
     shard = Shard.of(settings)

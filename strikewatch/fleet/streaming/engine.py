@@ -18,20 +18,33 @@ from strikewatch.sources.mapping.mistakes import check_tables
 NO_HAMMER = "", ""
 
 
+LATE_MS = 2000
+LATE_TRIGGERS = 2
+
+
 class StreamSettings(NamedTuple):
-    """Settings that results depend on, as JSON without secrets, and the sources file as TOML."""
+    """Settings that results depend on, as JSON without secrets, and the sources file as TOML.
+
+    `late_ms`: a look at a silent hammer that comes so much later than it was due shows that the stream did not run, or
+    is behind, in between.
+    """
 
     settings: str
     sources: str = ""
+    late_ms: int = LATE_MS
 
     @staticmethod
-    def of(settings: Settings) -> "StreamSettings":
-        """Return what the workers need of all settings. Raises SettingsError for sources that a stream cannot map."""
+    def of(settings: Settings, trigger_s: float = 1.0) -> "StreamSettings":
+        """Return what the workers need of all settings. Raises SettingsError for sources that a stream cannot map.
+
+        `trigger_s`: time from one micro-batch to the next while the stream keeps up.
+        """
         parts: dict[str, Any] = {"faults": True, "hammers": True, "intake": True, "mqtt": {"prefix"}}
         path: Path | None = settings.sources_file
         found = StreamSettings(
             settings.model_dump_json(include=parts),
             path.read_text(encoding="utf-8") if path is not None else "",
+            max(LATE_MS, round(LATE_TRIGGERS * trigger_s * 1000)),
         )
         if sparkplug := found.load_sources().sparkplug:
             raise InputError(
@@ -58,6 +71,7 @@ class Engine:
     def __init__(self, given: StreamSettings) -> None:
         self.settings = given.load()
         self.sources = given.load_sources()
+        self.late_ms = given.late_ms
         self.pipeline = Pipeline(self.settings.of_hammer)
 
 

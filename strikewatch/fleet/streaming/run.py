@@ -91,7 +91,7 @@ class _Stream:
         self._housekeeping = Housekeeping(store, settings, *clocks, stopping.wait, self._fail)
 
     def run(self, messages: "DataFrame", place: Place, trigger_s: float) -> None:
-        given = StreamSettings.of(self._settings)
+        given = StreamSettings.of(self._settings, trigger_s)
         shards = shards_of(self._spark, place.checkpoint, place.shards)
         parallel = self._spark.sparkContext.defaultParallelism
         self._spark.conf.set("spark.sql.shuffle.partitions", min(shards, parallel))

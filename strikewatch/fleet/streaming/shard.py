@@ -30,8 +30,6 @@ LOOK_EVERY_MS: Final = 1000
 """How often a silent hammer is looked at while something may still be found."""
 NEVER_MS: Final = 1 << 62
 """The next look at a hammer at which nothing but new data can find anything."""
-DOWN_MS: Final = 10_000
-"""A look that comes so much later than it was due shows that the stream did not run in between."""
 ALL_EVENTS: Final = 1 << 62
 
 Saved = dict[Key, SavedHammer]
@@ -60,6 +58,7 @@ class ShardStep:
         )
         self._look_ahead = LookAhead(self._pipeline, self._intake, seconds(settings.intake.grace_s))
         self._tracker = AlertTracker(seconds(settings.intake.historic_after_s))
+        self._late_ms = engine.late_ms
         self._grace_ms = round(settings.intake.grace_s * 1000)
         self._reorder_ms = round(settings.intake.reorder_s * 1000)
         self._seen: dict[Key, deque[str]] = {}
@@ -91,7 +90,7 @@ class ShardStep:
 
     def pass_silence(self) -> Saved:
         """Let time pass for the hammers whose look is due; return their new state."""
-        self._leave_out_downtime()
+        self._leave_out_lateness()
         due = [key for key, silence in self._book.hammers.items() if silence.look_ms <= self._now_ms]
         for key in due:
             self._restore(key)
@@ -103,13 +102,13 @@ class ShardStep:
         self._collect(step)
         return self._saved(due)
 
-    def _leave_out_downtime(self) -> None:
-        """Do not count time in which the stream did not run as silence: messages of then may still be unread."""
+    def _leave_out_lateness(self) -> None:
+        """Do not count time in which the stream did not run, or was behind, as silence: messages may wait unread."""
         silences = self._book.hammers.values()
-        down_ms = self._now_ms - min((one.look_ms for one in silences), default=self._now_ms)
-        if down_ms >= DOWN_MS:
+        late_ms = self._now_ms - min((one.look_ms for one in silences), default=self._now_ms)
+        if late_ms >= self._late_ms:
             for one in silences:
-                one.heard_ms = min(one.heard_ms + down_ms, self._now_ms)
+                one.heard_ms = min(one.heard_ms + late_ms, self._now_ms)
 
     def _restore(self, key: Key) -> None:
         saved = self._load(key) if key in self._book.hammers else None
