@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
@@ -27,7 +28,7 @@ def read(folder: Path) -> pq.ParquetFile:
 
 
 def hammer_rows(table: pa.Table, hammer: str) -> pa.Table:
-    return table.filter(pa.compute.equal(table["hammer"].cast(pa.string()), hammer))
+    return table.filter(pc.equal(table["hammer"].cast(pa.string()), hammer))
 
 
 @given(

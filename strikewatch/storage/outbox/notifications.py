@@ -163,7 +163,7 @@ class Notifications:
                 self._send(row, change)
         elif row.sent_as == "digest" or row.held or row.due is not None:
             if high and row.exceeds_sent_priority:
-                self._send(row, change, "raised")
+                self._send(row, change, "escalated")
         elif not high and (delay := self._rules.delays.get(row.fault, 0)):
             row.due = self._now + delay
         else:
@@ -218,10 +218,8 @@ class Notifications:
         change = self._current_change(row)
         if not row.sent_as:
             self._send_or_hold(row, change)
-        elif row.exceeds_sent_priority and row.sent_as == "alone":
-            self._send(row, replace(change, step="escalated"))
-        elif row.exceeds_sent_priority and row.handling.priority == "high":
-            self._send(row, change)
+        elif row.exceeds_sent_priority and (row.sent_as == "alone" or row.handling.priority == "high"):
+            self._send(row, change, "escalated")
 
     def _current_change(self, row: HandlingRow) -> Change:
         """Return the alert's stored state as a change."""

@@ -103,9 +103,8 @@ class OutboxWriter:
             body, historic = to_json(change.record), bool(change.record["historic"])
             for endpoint in self._endpoints:
                 if endpoint in known:
-                    # the others know it from a digest
-                    has_raise = change.step == "raised" and known[endpoint].is_open
-                    step = "escalated" if has_raise else change.step
+                    starts = change.step == "escalated" and not known[endpoint].is_open  # known from a digest
+                    step = "raised" if starts else change.step
                     self._add(endpoint, change.site, change.alert_id, step, body, historic)
                 elif change.step != "cleared" and self._route(endpoint, change.record, self._now):
                     self._add(endpoint, change.site, change.alert_id, "raised", body, historic)
