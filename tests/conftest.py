@@ -20,7 +20,7 @@ profiles.make_reproducible()
 
 ROOT = Path(__file__).parents[1]
 TRIALS = "tests/service/test_trials.py"
-SPREAD = ("tests/detectors", "tests/guide", "tests/service")
+SPREAD = ("tests/detectors", "tests/guide", "tests/long/fleet/test_stream.py", "tests/service")
 """Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
 FIRST = (
     "tests/web/test_browser.py",
@@ -43,8 +43,8 @@ LAST = ("tests/detectors",)
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Run twice as many workers as cores: many tests wait for brokers, databases, browsers and processes."""
-    return 2 * (os.cpu_count() or 1)
+    """Run three workers a core: many tests wait for brokers, databases, browsers and processes."""
+    return 3 * (os.cpu_count() or 1)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

@@ -175,8 +175,15 @@ class Trial:
         return Result(kills, len(expected), len(expected - found), len(found - expected), twice, seconds)
 
 
-def run(folder: Path, kills: int, seed: int = 1, shift: str = "hired-out", per_file: int = 40) -> Result:
-    """Send a shift to a stream that is killed so many times; return what its database holds at the end."""
+def run(
+    folder: Path, kills: int, seed: int = 1, shift: str = "hired-out", per_file: int | None = None
+) -> Result:
+    """Send a shift to a stream that is killed so many times; return what its database holds at the end.
+
+    `per_file`: messages a file; None: so many that there are two files, and so two micro-batches, for each kill.
+    """
+    if per_file is None:
+        per_file = max(len(messages_of(SHIFTS / shift)) // (2 * kills), 1)
     trial, chance = Trial(folder, shift, per_file), random.Random(seed)
     begin = time.monotonic()
     for first in range(0, len(trial.messages), per_file):
