@@ -43,8 +43,8 @@ LAST = ("tests/detectors",)
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Run three workers a core: many tests wait for brokers, databases, browsers and processes."""
-    return 3 * (os.cpu_count() or 1)
+    """Run twice as many workers as cores: many tests wait for brokers, databases, browsers and processes."""
+    return 2 * (os.cpu_count() or 1)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
