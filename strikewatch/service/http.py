@@ -23,9 +23,8 @@ from strikewatch.web.live.stream import EventStream
 from strikewatch.web.live.worker_stats import WorkerStats
 from strikewatch.web.pages.active import ActiveAlerts
 from strikewatch.web.pages.formatting import SOURCE, Formatting, load_translations
-from strikewatch.web.pages.page import Pages
+from strikewatch.web.pages.page import Pages, Templates
 from strikewatch.web.pages.routes import page_routes
-from strikewatch.web.pages.templating import Templates
 from strikewatch.web.pages.timelines import Timelines, read_recorded_hours
 from strikewatch.web.server import Server
 

@@ -16,8 +16,8 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.instant import SECOND
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.queries.alerts import Facet
-from strikewatch.web.pages.alert_search import AlertSearch, choices, filter_of, span_of
 from strikewatch.web.pages.formatting import day_begins
+from strikewatch.web.pages.views.alerts import AlertSearch, choices, filter_of, span_of
 from tests.browser import browser, violations
 from tests.profiles import examples
 from tests.web.site import HAMMER, NOW, SITE, Site, site

@@ -18,7 +18,7 @@ from strikewatch.service.reviews.jobs import FRESH_S, RETRY_S, ReviewJobs
 from strikewatch.settings.tree import Settings
 from strikewatch.web.pages.formatting import load_translations
 from strikewatch.web.pages.page import Review
-from strikewatch.web.pages.views.review import with_status
+from strikewatch.web.pages.views.week import with_status
 from tests.browser import browser
 from tests.waiting import until
 from tests.web.site import NOW, SITE, site

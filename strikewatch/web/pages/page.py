@@ -1,16 +1,21 @@
-"""What all pages share: what they read, and a request for one.
+"""What all pages share: templates, preferences and security headers, what pages read, and a request for one.
 
 A page is one view in `views/`, one template and its texts. Every page is complete as the server sends it; a script
 keeps it up to date. Forms that change something use the operations of the HTTP interface, under the session's cookie
 and CSRF token.
 """
 
+from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import unquote, urlencode
 
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
@@ -18,7 +23,9 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.disclaimer import CAUTION
-from strikewatch.review.charts.drawing import local_time
+from strikewatch.review.charts.drawing import BY_PRIORITY, OUTLINES, local_time
+from strikewatch.review.data.schemas import OPERATOR_FAULTS
+from strikewatch.review.report.files import style
 from strikewatch.sinks.sites import Sites
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.actions.tokens import Holder, Role
@@ -28,9 +35,78 @@ from strikewatch.web.api.routing import ApiContext, check_site
 from strikewatch.web.authentication import ANONYMOUS, SESSION_COOKIE, csrf_token
 from strikewatch.web.live.live_state import LiveState
 from strikewatch.web.pages.active import ActiveAlerts
-from strikewatch.web.pages.formatting import SOURCE, Formatting, clock
-from strikewatch.web.pages.templating import SAFE_HEADERS, Templates
+from strikewatch.web.pages.formatting import SOURCE, Formatting, Translation, clock
 from strikewatch.web.pages.timelines import Timelines
+
+PREFERENCES_COOKIE: Final = "strikewatch_choices"
+"""A reader's preferences, `units.language`; no secret."""
+PAGE_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+_STYLE_DIGEST: Final = b64encode(sha256(style().encode()).digest()).decode()
+REPORT_POLICY: Final = (
+    f"default-src 'none'; style-src 'sha256-{_STYLE_DIGEST}'; img-src data:; base-uri 'none'; "
+    "frame-ancestors 'none'"
+)
+"""For the trainer's review, which contains its one style sheet."""
+SAFE_HEADERS: Final = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": PAGE_POLICY,
+    "Referrer-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+    "Cross-Origin-Opener-Policy": "same-origin",
+}
+
+
+@cache
+def _environment() -> Environment:
+    """Return the environment of all templates, which compiles each of them once per process."""
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["operator_faults"] = OPERATOR_FAULTS
+    environment.globals["outline"] = lambda priority: OUTLINES[BY_PRIORITY[priority]]
+    return environment
+
+
+class Templates:
+    """The templates. `translations`: by language code."""
+
+    def __init__(self, translations: dict[str, Translation]) -> None:
+        self.translations = translations
+        self._environment = _environment()
+
+    def formatting(self, request: Request) -> Formatting:
+        """Return the preferences of the reader."""
+        units, _, language = request.cookies.get(PREFERENCES_COOKIE, "").partition(".")
+        translation = self.translations.get(language, self.translations[SOURCE])
+        return Formatting(translation, "us" if units == "us" else "metric")
+
+    def render(self, formatting: Formatting, template: str, status: int = 200, **values: Any) -> Response:
+        """Render a template with the formatting as `fmt`, the translation as `t`, and further values."""
+        text = self._environment.get_template(template).render(
+            fmt=formatting, t=formatting.translation, **values
+        )
+        return Response(text, status, SAFE_HEADERS, media_type="text/html; charset=utf-8")
+
+    def macro(self, name: str) -> Callable[..., Markup]:
+        """Return a macro of `_alert_macros.html`."""
+        macro: Callable[..., Markup] = getattr(
+            self._environment.get_template("_alert_macros.html").module, name
+        )
+        return macro
+
+    def problem(self, problem: Problem, request: Request) -> Response:
+        """Render a problem as a page."""
+        return self.render(
+            self.formatting(request), "error.html", problem.status, error=problem.error, remedy=problem.remedy
+        )
+
 
 MOST_WEEKS_BACK: Final = 520
 SIGN_IN_PATH: Final = "/sign-in"

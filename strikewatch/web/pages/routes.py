@@ -15,8 +15,7 @@ from strikewatch.web.api.problems import ApiResponse, Problem, guarded
 from strikewatch.web.api.routing import read_body
 from strikewatch.web.authentication import Authenticator
 from strikewatch.web.live.stream import EventStream
-from strikewatch.web.pages.page import SIGN_IN_PATH, PageRequest, Pages, View
-from strikewatch.web.pages.templating import SAFE_HEADERS, Templates
+from strikewatch.web.pages.page import SAFE_HEADERS, SIGN_IN_PATH, PageRequest, Pages, Templates, View
 from strikewatch.web.pages.views import (
     alert,
     alerts,
@@ -25,7 +24,6 @@ from strikewatch.web.pages.views import (
     hammer,
     log,
     now,
-    review,
     week,
 )
 from strikewatch.web.pages.views.sign_in import Login
@@ -116,7 +114,7 @@ def page_routes(
 
     return [
         *(page(path, view) for path, view in VIEWS.items()),
-        page("/review/{site}", review.review, "review"),
+        page("/review/{site}", week.review, "review"),
         html(SIGN_IN_PATH, lambda request: run_in_threadpool(login.form, request)),
         form(SIGN_IN_PATH, login.sign_in),
         form("/sign-out", login.sign_out),

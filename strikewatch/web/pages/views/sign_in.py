@@ -10,8 +10,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.storage.actions.tokens import SESSION_NS
 from strikewatch.web.api.problems import Problem
 from strikewatch.web.authentication import SESSION_COOKIE, Authenticator, csrf_token
-from strikewatch.web.pages.page import SIGN_IN_PATH
-from strikewatch.web.pages.templating import SAFE_HEADERS, Templates
+from strikewatch.web.pages.page import SAFE_HEADERS, SIGN_IN_PATH, Templates
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""A site's week in its own days: where it gets better or worse, by hammer and by fault; the alarm metrics."""
+"""A site's week in its own days: faults by hammer beside the week before, alarm metrics, and the trainer's review."""
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
+from markupsafe import escape
 from sqlalchemy import select
 from starlette.responses import Response
 
@@ -36,8 +37,8 @@ from strikewatch.storage.queries.sites import Sites as Allowed
 from strikewatch.storage.queries.sites import of_sites
 from strikewatch.storage.schema.tables import alerts, exposure
 from strikewatch.web.authentication import ANONYMOUS
-from strikewatch.web.pages.formatting import day_begins
-from strikewatch.web.pages.page import PageRequest, Pages
+from strikewatch.web.pages.formatting import Translation, clock, day_begins
+from strikewatch.web.pages.page import REPORT_POLICY, SAFE_HEADERS, PageRequest, Pages, Review
 
 DAYS: Final = 7
 OPERATOR_FAULTS: Final = (*COMMON, *MISUSE)
@@ -266,3 +267,36 @@ def read_weeks(
             weeks[site] = SiteWeek(days[DAYS:], days[:DAYS], {}, by_fault[site], kpis)
         weeks[site].hammers[hammer] = hammer_week
     return weeks
+
+
+REVIEW_RETRY_S: Final = 2
+"""When to ask again for a review that is being made."""
+
+
+def review(pages: Pages, page: PageRequest) -> Response:
+    """Show the newest review of a site's week to the trainer, or that the first one is being prepared."""
+    site = page.request.path_params["site"]
+    zone = pages.sites.zone_of(site)
+    review = pages.get_review(site, *week_of(page.now, zone, page.weeks_back))
+    if review is None:
+        response = pages.render(page, "preparing.html", 202, site=site)
+        response.headers["Retry-After"] = str(REVIEW_RETRY_S)
+        return response
+    report = with_status(review, page.formatting.translation, zone, page.now)
+    headers = {**SAFE_HEADERS, "Content-Security-Policy": REPORT_POLICY}
+    return Response(report, 200, headers, media_type="text/html")
+
+
+def with_status(review: Review, translation: Translation, zone: ZoneInfo, now: Instant) -> str:
+    """Return the report with a line at its head: how old it is, and a link back to the page."""
+    status = []
+    if not review.whole:
+        status.append(translation("review.as_at", time=clock(review.data_until, zone, now)))
+    if review.renewing:
+        status.append(translation("review.renewing"))
+    elif review.failed:
+        status.append(translation("review.not_renewed"))
+    back = translation("common.back", sheet=translation("menu.week"))
+    line = f'<p role="status">{escape(" ".join(status))} <a href="/week">{escape(back)}</a></p>'
+    head = "<header>" if "<header>" in review.html else "<body>"
+    return review.html.replace(head, f"{head}\n{line}", 1)
