@@ -169,10 +169,10 @@ def test_the_memory_of_a_large_log_is_bounded(tmp_path: Path, monkeypatch: pytes
     """Ten times the rows, hardly more memory."""
     import tracemalloc
 
-    from strikewatch.sources.logs import delimited
+    from strikewatch.sources.logs import tables
 
     monkeypatch.setattr(module, "GROUP_ROWS", 2000)
-    monkeypatch.setattr(delimited, "_BLOCK_BYTES", 1 << 15)
+    monkeypatch.setattr(tables, "_BLOCK_BYTES", 1 << 15)
     peaks = []
     for n in (10_000, 100_000):
         path = tmp_path / f"{n}.csv"

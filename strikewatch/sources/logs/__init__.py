@@ -3,11 +3,11 @@
 `LogSet(source, folder).open(path)` opens a file; `LogFile.rows()` yields its rows in parts, so that memory stays
 bounded.
 
-delimited.py, excel.py, heading.py  tables               log_file.py  files of one log → rows
-candump.py, can_files.py, frames.py CAN frames           mapper.py    records → rows and events
-dbc.py, can_signals.py              frames → signals     channels.py  columns → values of channels
-mdf.py                              measurement files    clock.py     times → instants
-reader.py                           the base of readers  records.py   what a log gives: columns of records
+log_file.py  files of one log → rows              reader.py    the base of readers; CAN frames
+tables.py    CSV and Excel tables                  candump.py, can_files.py  CAN logs → frames
+mdf.py       measurement files                     dbc.py, can_signals.py    frames → signals
+records.py   what a log gives: columns of records  mapper.py    records → rows and events
+channels.py  columns → values of channels          clock.py     times → instants
 """
 
 from strikewatch.sources.logs.log_file import LogFile, LogSet

@@ -14,8 +14,7 @@ import numpy as np
 
 from strikewatch.core.instant import SECOND, seconds
 from strikewatch.errors import InputError
-from strikewatch.sources.logs.frames import CHUNK_FRAMES, EXTENDED, CanLog, Frames, open_bytes
-from strikewatch.sources.logs.reader import needs
+from strikewatch.sources.logs.reader import CHUNK_FRAMES, EXTENDED, CanLog, Frames, needs, open_bytes
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MONTHS: Final = {"Mär": "Mar", "Mrz": "Mar", "Mai": "May", "Okt": "Oct", "Dez": "Dec"}

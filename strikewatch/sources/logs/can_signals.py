@@ -7,8 +7,7 @@ from typing import Final
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
 from strikewatch.sources.logs.dbc import Database
-from strikewatch.sources.logs.frames import open_can_log
-from strikewatch.sources.logs.reader import LogReader
+from strikewatch.sources.logs.reader import LogReader, open_can_log
 from strikewatch.sources.logs.records import Records
 from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.tables import ChannelTable

@@ -10,7 +10,7 @@ import numpy as np
 from strikewatch.core.batch import Ints
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import InputError
-from strikewatch.sources.logs.frames import EXTENDED, CanLog, Frames, open_bytes
+from strikewatch.sources.logs.reader import EXTENDED, CanLog, Frames, open_bytes
 
 CHUNK_BYTES: Final = 1 << 20
 MAX_LINE_BYTES: Final = 4096

@@ -17,8 +17,7 @@ import numpy.typing as npt
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.errors import InputError
 from strikewatch.sources.hold import NO_VALUE
-from strikewatch.sources.logs.frames import EXTENDED, Bytes, Frames
-from strikewatch.sources.logs.reader import needs
+from strikewatch.sources.logs.reader import EXTENDED, Bytes, Frames, needs
 from strikewatch.sources.logs.records import Cells, Column, Mask, Records
 
 _NULL_ADDRESS: Final = 0xFE

@@ -10,9 +10,8 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.clock import LogClock
 from strikewatch.sources.logs.dbc import Database
-from strikewatch.sources.logs.frames import open_bytes
 from strikewatch.sources.logs.mapper import LogMapper
-from strikewatch.sources.logs.reader import LogReader
+from strikewatch.sources.logs.reader import LogReader, open_bytes
 from strikewatch.sources.logs.records import Account
 from strikewatch.sources.mapping.tables import SourceTable
 
@@ -95,10 +94,10 @@ class LogSet:
 
             return MdfLog(path)
         if head.startswith(_EXCEL):
-            from strikewatch.sources.logs.excel import ExcelLog
+            from strikewatch.sources.logs.tables import ExcelLog
 
             return ExcelLog(path, self.source)
-        from strikewatch.sources.logs.delimited import DelimitedLog
+        from strikewatch.sources.logs.tables import DelimitedLog
 
         return DelimitedLog(path, self.source)
 

@@ -15,8 +15,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
-from strikewatch.sources.logs.frames import EXTENDED, CanLog, Frames
-from strikewatch.sources.logs.reader import LogReader, needs
+from strikewatch.sources.logs.reader import EXTENDED, CanLog, Frames, LogReader, needs
 from strikewatch.sources.logs.records import Column, Records, cells
 
 _PART: Final = 131_072

@@ -19,7 +19,7 @@ from strikewatch.errors import InputError
 from strikewatch.sources.hold import NO_VALUE
 from strikewatch.sources.logs.candump import CandumpLog
 from strikewatch.sources.logs.dbc import Database, pgn
-from strikewatch.sources.logs.frames import EXTENDED, Frames
+from strikewatch.sources.logs.reader import EXTENDED, Frames
 from tests.sources.logs.files import (
     BREAKER,
     CAN,
