@@ -4,7 +4,7 @@ from pathlib import Path
 
 from strikewatch.core.instant import SECOND
 from strikewatch.sources.mapping import PassedOver, SourceHealth
-from strikewatch.sources.mapping.health import RejectCount
+from strikewatch.sources.mapping.sources import RejectCount
 from tests.browser import browser, violations
 from tests.web.site import NOW, site
 

@@ -6,9 +6,9 @@ mistake. `Sources.map(topic, payload, received_ns)` gives a `Mapped`: `rows` by 
 leaves out). One message costs nothing but itself: mapping never raises, and its work is linear in the bytes.
 
 The way of a message: sources.py (which source takes a topic) → source.py (its records) → message.py (one message) →
-collector.py (what messages give) → health.py (what has been heard). What they use: payloads.py (bytes to a tree),
-paths.py (RFC 9535 singular queries), patterns.py (topics and names with {word}), record_times.py and times.py,
-value_readers.py, values.py and units.py, event_fields.py, sparkplug.py.
+collector.py (what messages give). What they use: payloads.py (bytes to a tree), paths.py (RFC 9535 singular queries),
+patterns.py (topics and names with {word}), record_times.py and times.py, value_readers.py, values.py and units.py,
+event_fields.py, sparkplug.py.
 
 The tables: tables.py (their models), mistakes.py (every mistake at once), consistency.py (several fields together).
 For those who write one: authoring/ (try a table, propose a first one).
@@ -18,10 +18,9 @@ same tables (`file`, `payload = "table"` or `"can"`): see `tables.SourceTable`.
 """
 
 from strikewatch.sources.mapping.collector import Mapped, MappedReject, PassedOver
-from strikewatch.sources.mapping.health import SourceHealth
 from strikewatch.sources.mapping.mistakes import Problem, check_tables, read_tables
 from strikewatch.sources.mapping.source import Source
-from strikewatch.sources.mapping.sources import Sources, load_sources
+from strikewatch.sources.mapping.sources import SourceHealth, Sources, load_sources
 from strikewatch.sources.mapping.tables import ChannelTable, SourceTable, TimeTable
 
 __all__ = [

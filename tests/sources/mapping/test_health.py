@@ -8,7 +8,7 @@ from strikewatch.core.instant import SECOND
 from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping import PassedOver, Sources, check_tables
-from strikewatch.sources.mapping.health import MAX_NAMED
+from strikewatch.sources.mapping.sources import MAX_NAMED
 from strikewatch.sources.mqtt import Message
 
 NOW = instant.parse("2026-03-04T07:15:30Z")

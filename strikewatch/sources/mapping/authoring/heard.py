@@ -12,8 +12,8 @@ from strikewatch.errors import Rejected
 from strikewatch.sources.decode.cbor import read_cbor
 from strikewatch.sources.decode.compression import Compression, unpack
 from strikewatch.sources.decode.messagepack import read_msgpack
-from strikewatch.sources.mapping.authoring.leaves import step_text
 from strikewatch.sources.mapping.authoring.trial import Captured
+from strikewatch.sources.mapping.paths import step_text
 from strikewatch.sources.mapping.payloads import read_json, read_lines, read_text
 from strikewatch.sources.mapping.tables import SPARKPLUG_NAMESPACE
 

@@ -29,8 +29,8 @@ from strikewatch.sources.mapping.authoring.heard import (
     single_value,
     topic_pattern,
 )
-from strikewatch.sources.mapping.authoring.leaves import leaves
 from strikewatch.sources.mapping.authoring.trial import Captured
+from strikewatch.sources.mapping.paths import leaves
 from strikewatch.sources.mapping.tables import SPARKPLUG_WORDS
 
 MAX_RECORDS: Final = 2_000

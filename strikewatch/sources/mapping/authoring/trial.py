@@ -9,9 +9,8 @@ from strikewatch.core.instant import Instant, text
 from strikewatch.core.printable import printable
 from strikewatch.errors import Rejected
 from strikewatch.sources.mapping import paths
-from strikewatch.sources.mapping.authoring.leaves import leaves
 from strikewatch.sources.mapping.collector import Mapped
-from strikewatch.sources.mapping.paths import MISSING, compile_path, records_at
+from strikewatch.sources.mapping.paths import MISSING, compile_path, leaves, records_at
 from strikewatch.sources.mapping.patterns import words_in
 from strikewatch.sources.mapping.payloads import Read, payload_reader
 from strikewatch.sources.mapping.sources import Sources
