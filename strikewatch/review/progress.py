@@ -18,8 +18,8 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.review.data.schemas import OVER, UNASSIGNED
 from strikewatch.review.data.tables import NO_LIMITS, Feeds, count_faults, dispersion_by_fault
 from strikewatch.review.statistics import poisson, verdicts
+from strikewatch.review.statistics.comparisons import Counted, relative_change
 from strikewatch.review.statistics.poisson import UNKNOWN
-from strikewatch.review.statistics.relative import Counted, relative_change
 from strikewatch.review.statistics.verdicts import LEVEL, RateComparison, Settings
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from strikewatch.review.statistics import (
     shrinkage,
     verdicts,
 )
+from strikewatch.review.statistics.comparisons import Counted, relative_change
 from strikewatch.review.statistics.poisson import between_days
-from strikewatch.review.statistics.relative import Counted, relative_change
 from strikewatch.review.statistics.verdicts import RateComparison
 
 GARWOOD = {

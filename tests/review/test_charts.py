@@ -26,8 +26,7 @@ from strikewatch.review.charts.drawing import (
 )
 from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
 from strikewatch.review.charts.over_time import Excerpt, Mark, Timeline, draw_excerpt, draw_timeline
-from strikewatch.review.charts.progress import Mean, ProgressPanel, Talk, draw_progress
-from strikewatch.review.charts.series import draw_readings
+from strikewatch.review.charts.series import Mean, ProgressPanel, Talk, draw_progress, draw_readings
 from strikewatch.review.statistics.lifetimes import fit_trend
 from tests.profiles import examples
 

@@ -12,8 +12,8 @@ from strikewatch.core.events import Event
 from strikewatch.review import rates
 from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.progress import COACHED, EFFECTS, SPAN, coached_frame, effects
+from strikewatch.review.statistics.comparisons import Counted, relative_change
 from strikewatch.review.statistics.poisson import compare_rates
-from strikewatch.review.statistics.relative import Counted, relative_change
 from strikewatch.review.statistics.verdicts import Settings
 from tests.review.test_rates import MONDAY, SITE, frames
 

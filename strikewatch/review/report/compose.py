@@ -9,7 +9,7 @@ from strikewatch.review.coaching import Coaching
 from strikewatch.review.data.schemas import UNASSIGNED
 from strikewatch.review.data.tables import NO_LIMITS, Feeds
 from strikewatch.review.highlights import CleanStretch
-from strikewatch.review.report import cover, wording
+from strikewatch.review.report import lines, wording
 from strikewatch.review.report.content import (
     Card,
     OperatorPart,
@@ -121,7 +121,7 @@ class _SiteBuilder:
             for_one=not for_site,
             worked=f"{wording.plural(len(names), 'operator')}. {wording.worked(exposure)}",
             actions=list(
-                cover.actions(
+                lines.actions(
                     people,
                     cards if for_site else (),
                     self._inspect() if for_site else {},
@@ -222,7 +222,7 @@ class _SiteBuilder:
         if overall:
             yield overall
         occurred = self._operators[self._operators["fault"].isin(self._occurred)]
-        yield from cover.judged(occurred, self._coaching)
+        yield from lines.judged(occurred, self._coaching)
         hammers = sorted(map(str, self._exposure["hammer"].unique()))
         none = [str(row["fault"]) for row in records(self._totals) if not row["count"]]
         yield from wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)

@@ -8,7 +8,7 @@ import numpy as np
 
 from strikewatch.review.charts.drawing import Standing, format_number, local_time
 from strikewatch.review.charts.operators import Funnel, Intervals, draw_funnel, draw_intervals
-from strikewatch.review.charts.progress import Mean, ProgressPanel, Talk, draw_progress
+from strikewatch.review.charts.series import Mean, ProgressPanel, Talk, draw_progress
 from strikewatch.review.report.content import Figure
 from strikewatch.review.statistics.poisson import prediction_limits
 
