@@ -2,10 +2,10 @@
 
 recordings.py  which recordings hold a hammer, and when     hammer.py  one hammer: from saved state to tables
 tables.py      the tables that a replay writes              folder.py  the folder of tables: manifest, commit
-plan.py        what a run has to replay of each hammer      replay.py  a run: survey, plan, work, commit
-compact.py     small recordings joined by month             rates.py   rates by any attribute of hammers
+replay.py      a run: survey, plan, work, commit            rates.py   rates by any attribute of hammers
+compact.py     small recordings joined by month             review.py  the review of one site
 spark.py       workers and DataFrames on Apache Spark       worker_daemon.py  loads detectors for Spark's workers
-table_source.py  samples of a DataFrame as recordings           review.py  the review of one site
+failure.py     errors of Spark in few lines                 table_source.py   samples of a DataFrame as recordings
 bridge.py      MQTT to Apache Kafka, acknowledged after it  kafka.py   messages to a topic of Kafka
 
 Only `spark`, `rates` and `worker_daemon` import Spark, and only inside functions; `kafka` imports its client likewise.

@@ -14,7 +14,6 @@ from typing import NamedTuple
 from strikewatch.core import instant
 from strikewatch.core.batch import Key
 from strikewatch.errors import InputError
-from strikewatch.fleet.plan import segments
 from strikewatch.fleet.recordings import (
     Recording,
     file_name,
@@ -23,7 +22,7 @@ from strikewatch.fleet.recordings import (
     own_settings,
     survey,
 )
-from strikewatch.fleet.replay import Workers
+from strikewatch.fleet.replay import Workers, segments
 from strikewatch.service.recorded.replay import losses
 from strikewatch.sources.recordings import ReadOptions
 from strikewatch.sources.recordings.merge import Merge

@@ -23,9 +23,8 @@ from strikewatch.core.batch import Rows
 from strikewatch.errors import InputError, Refused
 from strikewatch.fleet.compact import compact
 from strikewatch.fleet.folder import FleetFolder
-from strikewatch.fleet.plan import plan, segments
 from strikewatch.fleet.recordings import Recording
-from strikewatch.fleet.replay import Workers, replay_fleet
+from strikewatch.fleet.replay import Workers, plan, replay_fleet, segments
 from strikewatch.settings.tree import load
 from strikewatch.sources.hammer_buffer import HammerBuffer
 from tests.fleet.fleet import SHIFTS, Found, held, whole
