@@ -31,7 +31,7 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     },
     "Recorded shifts": {
         "replay": ("replay", "Run recorded shifts through the detectors."),
-        "convert": ("convert", "Turn logger files into a recorded shift."),
+        "convert": ("replay", "Turn logger files into a recorded shift."),
         "what-if": ("what_if", "Replay shifts under other settings and compare."),
         "fleet": ("fleet", "Replay and review many hammers on Apache Spark."),
     },
@@ -57,8 +57,8 @@ SECTIONS: Final[dict[str, dict[str, tuple[str, str]]]] = {
         "baseline": ("usage", "Show or relearn each hammer's loaded pressure."),
     },
     "Training": {
-        "review": ("review", "Make the trainer's review of a period."),
-        "coaching": ("coaching", "Log whom you coached on what; list it."),
+        "review": ("training", "Make the trainer's review of a period."),
+        "coaching": ("training", "Log whom you coached on what; list it."),
     },
     "Administration": {
         "token": ("administration", "Manage access to the HTTP interface."),
