@@ -62,7 +62,6 @@ SCHEMAS: Final[Mapping[str, Any]] = {
         "states": [("reached_ns", _NS), ("layout", _TEXT), ("settings", _TEXT), ("saved", pa.binary())],
     }.items()
 }
-RESULTS: Final = ("alerts", "bouts", "stretches", "counts", "coverage", "losses")
 
 Row = Sequence[Any]
 

@@ -32,8 +32,8 @@ def hours(value_h: float) -> str:
     return f"{value_h:.1f} h" if value_h < 100 else f"{value_h:,.0f} h"
 
 
-def plural(count: int, singular: str, plural_form: str = "") -> str:
-    return f"{count:,} {singular if count == 1 else plural_form or singular + 's'}"
+def plural(count: int, singular: str) -> str:
+    return f"{count:,} {singular if count == 1 else singular + 's'}"
 
 
 def join_names(names: Sequence[str]) -> str:

@@ -16,16 +16,7 @@ from strikewatch.web.api.routing import read_body
 from strikewatch.web.authentication import Authenticator
 from strikewatch.web.live.stream import EventStream
 from strikewatch.web.pages.page import SAFE_HEADERS, SIGN_IN_PATH, PageRequest, Pages, Templates, View
-from strikewatch.web.pages.views import (
-    alert,
-    alerts,
-    feed,
-    guide,
-    hammer,
-    log,
-    now,
-    week,
-)
+from strikewatch.web.pages.views import alert, alerts, feed, guide, hammer, now, week
 from strikewatch.web.pages.views.sign_in import Login
 from strikewatch.web.settings import Settings
 
@@ -46,7 +37,7 @@ VIEWS: Final[dict[str, View]] = {
     "/active": now.active_changes,
     "/alerts": alerts.alerts,
     "/alerts/{site}/{alert}": alert.alert,
-    "/write": log.log,
+    "/write": hammer.log,
     "/hammers/{site}/{hammer}": hammer.hammer,
     "/due": hammer.due,
     "/week": week.week,
