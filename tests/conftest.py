@@ -1,5 +1,6 @@
 """What all tests share: databases, the compiled detectors, and the workers that run them."""
 
+import fcntl
 import logging
 import os
 import subprocess
@@ -37,13 +38,15 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     if not getattr(config.option, "numprocesses", None):
         return
     config.option.loadscopereorder = False  # it begins with the files of most tests
-    if numba_cache.ready():
-        return
     collect = [sys.executable, "-m", "pytest", "--collect-only", "-p", "no:cacheprovider", *config.args]
     precompile = [sys.executable, "-m", "strikewatch.service.precompile"]
-    # The workers show what is wrong with a file.
-    with subprocess.Popen(collect, cwd=config.invocation_params.dir, stdout=subprocess.DEVNULL):
-        subprocess.run(precompile, check=True, cwd=ROOT)
+    with Path(__file__).open() as file:
+        fcntl.flock(file, fcntl.LOCK_EX)  # another session, begun at the same time, waits
+        if numba_cache.ready():
+            return
+        # The workers show what is wrong with a file.
+        with subprocess.Popen(collect, cwd=config.invocation_params.dir, stdout=subprocess.DEVNULL):
+            subprocess.run(precompile, check=True, cwd=ROOT)
 
 
 def pytest_sessionfinish() -> None:

@@ -5,7 +5,10 @@ from collections.abc import Sequence
 from typing import Final
 
 TRIALS: Final = "tests/service/test_trials.py"
-SPREAD: Final = ("tests/detectors", "tests/guide", "tests/long/fleet/test_stream.py", "tests/service")
+SPARK: Final = "tests/long/fleet"
+"""Tests that share a session of Spark, all but those of `KILLS`, which start a process each."""
+KILLS: Final = "tests/long/fleet/test_kills.py"
+SPREAD: Final = ("tests/detectors", "tests/guide", KILLS, "tests/service")
 """Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
 FIRST: Final = (
     "tests/web/test_browser.py",
@@ -34,6 +37,8 @@ def group(test: str) -> str:
         test: The test's id as pytest prints it, from the project's folder.
     """
     file = _file(test)
+    if file.startswith(SPARK) and file != KILLS:
+        return SPARK
     if file == TRIALS or not file.startswith(SPREAD):
         return file
     if file.startswith(LAST) and (seed := _SEED.search(test)):
