@@ -1,44 +1,29 @@
-"""What all tests share: databases, the compiled detectors, and which tests run in one worker."""
+"""What all tests share: databases, the compiled detectors, and the workers that run them."""
 
+import fcntl
 import logging
 import os
 import subprocess
 import sys
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 import structlog
 from sqlalchemy import URL
 
 from strikewatch import numba_cache
-from tests import profiles
+from tests import profiles, schedule
 from tests.postgresql import Postgresql
 from tests.programs import SKIPPED
+
+if TYPE_CHECKING:
+    from xdist.scheduler import LoadScopeScheduling
 
 profiles.make_reproducible()
 
 ROOT = Path(__file__).parents[1]
-TRIALS = "tests/service/test_trials.py"
-SPREAD = ("tests/detectors", "tests/guide", "tests/long/fleet/test_stream.py", "tests/service")
-"""Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
-FIRST = (
-    "tests/web/test_browser.py",
-    TRIALS,  # many processes at once, with times that matter: one after the other
-    "tests/storage/test_kill.py",
-    "tests/physics/test_blank_firing.py",
-    "tests/review",
-    "tests/cli",
-    "tests/physics",
-    "tests/sinks",
-    "tests/storage",
-    "tests/web",
-)
-"""What takes longest is begun first, so that all workers end at about the same time."""
-WAITING = "tests/service"
-"""Tests that mostly wait for processes. Workers run them in between others, so that the cores are never idle."""
-LAST = ("tests/detectors",)
-"""Hundreds of short tests, to fill the gaps."""
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -53,13 +38,15 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     if not getattr(config.option, "numprocesses", None):
         return
     config.option.loadscopereorder = False  # it begins with the files of most tests
-    if numba_cache.ready():
-        return
     collect = [sys.executable, "-m", "pytest", "--collect-only", "-p", "no:cacheprovider", *config.args]
     precompile = [sys.executable, "-m", "strikewatch.service.precompile"]
-    # The workers show what is wrong with a file.
-    with subprocess.Popen(collect, cwd=config.invocation_params.dir, stdout=subprocess.DEVNULL):
-        subprocess.run(precompile, check=True, cwd=ROOT)
+    with Path(__file__).open() as file:
+        fcntl.flock(file, fcntl.LOCK_EX)  # another session, begun at the same time, waits
+        if numba_cache.ready():
+            return
+        # The workers show what is wrong with a file.
+        with subprocess.Popen(collect, cwd=config.invocation_params.dir, stdout=subprocess.DEVNULL):
+            subprocess.run(precompile, check=True, cwd=ROOT)
 
 
 def pytest_sessionfinish() -> None:
@@ -68,27 +55,26 @@ def pytest_sessionfinish() -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Group and sort tests for `--dist loadgroup`."""
-    if not config.pluginmanager.hasplugin("xdist"):
-        return
-    for item in items:
-        group = _group(item)
-        if group is not None:
-            item.add_marker(pytest.mark.xdist_group(group))
-    items.sort(key=_rank)
+    """Sort the tests of workers, who run them in this order."""
     if hasattr(config, "workerinput"):
-        items[:] = _with_waiting_in_between(items)
+        place = {name: k for k, name in enumerate(schedule.ordered([item.nodeid for item in items]))}
+        items.sort(key=lambda item: place[item.nodeid])
 
 
-def _with_waiting_in_between(items: Sequence[pytest.Item]) -> list[pytest.Item]:
-    """Return the tests with those of `WAITING` spread evenly over all that come before `LAST`."""
-    waiting, busy, last = list[pytest.Item](), list[pytest.Item](), list[pytest.Item]()
-    for item in items:
-        file = _file(item)
-        waits = file.startswith(WAITING) and file != TRIALS
-        (waiting if waits else last if file.startswith(LAST) else busy).append(item)
-    position = {item: k / len(group) for group in (busy, waiting) for k, item in enumerate(group)}
-    return [*sorted([*busy, *waiting], key=position.__getitem__), *last]
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> "LoadScopeScheduling | None":
+    """Have one worker run what shares fixtures."""
+    if config.getvalue("dist") != "loadgroup":
+        return None
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Groups(LoadScopeScheduling):
+        """Not by marks as `loadgroup` does, which have no effect with pytest 9.2."""
+
+        def _split_scope(self, nodeid: str) -> str:
+            return schedule.group(nodeid)
+
+    return Groups(config, log)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -97,28 +83,6 @@ def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestR
     if report.skipped:
         item.stash[SKIPPED] = True
     return report
-
-
-def _group(item: pytest.Item) -> str | None:
-    """Return the name of what one worker runs: a file, or the detectors' tests of some seeds, which share streams."""
-    file = _file(item)
-    if file == TRIALS or not file.startswith(SPREAD):
-        return file
-    if not file.startswith(LAST):
-        return None
-    seed = item.callspec.params.get("seed") if hasattr(item, "callspec") else None
-    return None if seed is None else f"{LAST[0]} seeds {seed // 5}"
-
-
-def _file(item: pytest.Item) -> str:
-    return item.path.relative_to(ROOT).as_posix()
-
-
-def _rank(item: pytest.Item) -> int:
-    file = _file(item)
-    if file.startswith(LAST):
-        return len(FIRST) + 1
-    return next((k for k, first in enumerate(FIRST) if file.startswith(first)), len(FIRST))
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -1,10 +1,9 @@
-"""A stream on Spark (`local[2]`, files): the alerts of a replay, also where it is killed in between.
+"""The parts of a stream on Spark (`local[2]`), in one session.
 
 Needs `pip install -e '.[spark]'` and Java 17: `python -m pytest tests/long/fleet`.
 """
 
 import json
-import re
 from base64 import b64encode
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,7 +18,6 @@ from strikewatch.fleet.streaming.messages import SCHEMA, from_files, from_kafka,
 from strikewatch.settings.tree import Settings
 from tests.fleet.test_failure import Py4JJavaError
 from tests.fleet.test_stream_settings import mapped
-from tests.long.fleet.kills import Trial, run
 
 if TYPE_CHECKING:
     from pyspark.sql import SparkSession
@@ -110,61 +108,6 @@ def test_what_cannot_be_read_in_a_file_becomes_a_message_that_is_rejected(
 def test_without_the_source_of_kafka_the_remedy_is_named(spark: "SparkSession") -> None:
     with pytest.raises(InputError, match="spark-submit --packages"):
         from_kafka(spark, "localhost:9", "strikewatch", 10)
-
-
-def test_a_killed_stream_continues_without_missing_or_repeating_an_alert(tmp_path: Path) -> None:
-    result = run(tmp_path, kills=1, per_file=270)
-    assert result.passed, result
-    assert of_spark(tmp_path) == []
-
-
-PATCHED = """
-import sys
-from pathlib import Path
-from strikewatch.cli.main import main
-from strikewatch.errors import StoreError
-from strikewatch.fleet.streaming import query, run
-
-class Shards(query.Shards):
-    def handleInputRows(self, key, rows, timerValues):
-        {work}
-
-query.Shards = Shards
-run.STOP_S = 0.1
-sys.exit(main())
-"""
-"""The command with workers that do something else."""
-
-
-def of_spark(folder: Path) -> list[str]:
-    """Return the lines of a stream's log that are not its own."""
-    lines = (folder / "log").read_text(encoding="utf-8").splitlines()
-    return [line for line in lines if not re.match(r"\d{4}-\d\d-\d\dT\S+Z \[", line)]
-
-
-def test_a_stop_in_the_midst_of_a_micro_batch_leaves_no_error(tmp_path: Path) -> None:
-    trial, begun = Trial(tmp_path), tmp_path / "begun"
-    trial.send(0, 10)
-    work = f"import time; Path({str(begun)!r}).touch(); time.sleep(600)"
-    trial.start("-c", PATCHED.format(work=work))
-    trial.wait(begun.exists)
-    assert trial.stop() == 0
-    assert of_spark(tmp_path) == []
-
-
-def test_a_stream_ends_with_the_reason_that_a_worker_gives(tmp_path: Path) -> None:
-    """Also where the text of the error, with its stack traces, is long."""
-    trial = Trial(tmp_path)
-    trial.send(0, 10)
-    work = "raise StoreError('state of unknown layout: begin with a new checkpoint') from ValueError('x' * 20_000)"
-    trial.start("-c", PATCHED.format(work=work))
-    assert trial.process is not None
-    assert trial.process.wait(120) == 1
-    assert of_spark(tmp_path)[-1] == (
-        "strikewatch: the stream has failed: state of unknown layout: begin with a new checkpoint; when started again, "
-        "it continues from its checkpoint"
-    )
-    assert "StackOverflowError" not in (tmp_path / "log").read_text(encoding="utf-8")
 
 
 def test_spark_recognises_an_interruption_in_a_short_form(spark: "SparkSession") -> None:
