@@ -17,6 +17,7 @@ from strikewatch.sources.mqtt.fair_queue import (
     FairQueue,
     Message,
 )
+from strikewatch.sources.mqtt.inbox import Inbox
 from strikewatch.sources.ordering import Reorderer
 from tests.profiles import examples
 
@@ -193,3 +194,13 @@ def test_messages_that_were_put_back_come_again_before_later_ones_of_their_machi
         expected = [one.mid for one in messages if one.topic == name and one.mid != 0]
         assert [one.mid for one in again if one.topic == name] == expected
     assert queue.done([messages[0], *again]) == [(1, n) for n in range(8)]
+
+
+def test_a_backlog_waits_until_it_has_arrived_only_while_others_send() -> None:
+    inbox = Inbox(lambda name: topic.machine(name, "strikewatch"), 1000, 1 << 20, lambda: None)
+    backlog = [message(number, "HB-99") for number in range(2 * HEAVIEST_CURRENT)]
+    inbox.put(backlog)
+    assert len(inbox.take(1000)) == len(backlog), "nobody else sends, so waiting would serve nobody"
+    inbox.put([*backlog, message(100, "HB-01")])
+    assert [one.mid for one in inbox.take(1000)] == [100]
+    assert len(inbox.take(1000)) == len(backlog), "nothing more arrives"

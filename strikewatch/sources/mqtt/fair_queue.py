@@ -71,16 +71,20 @@ class FairQueue:
         self._arrived.extend([(each.generation, each.mid) for each in messages if each.qos == 1])
         self._waiting += len(messages)
 
+    def expects_current(self, now_s: float) -> bool:
+        """Return whether messages of machines without a backlog are expected; `now_s`: monotonic."""
+        if min(self._weights.values(), default=HEAVIEST_CURRENT + 1) <= HEAVIEST_CURRENT:
+            self._current_s = now_s
+        return now_s - self._current_s < CURRENT_FOR_S
+
     def step_limit(self, limit: int, now_s: float) -> int:
         """Return the weight that a step may have, at most `limit`; `now_s`: monotonic.
 
         A message of another machine may have to wait for a whole step. So while a backlog waits and other machines
         send, steps are short.
         """
-        if min(self._weights.values(), default=HEAVIEST_CURRENT + 1) <= HEAVIEST_CURRENT:
-            self._current_s = now_s
         backlog = max(self._weights.values(), default=0) > HEAVIEST_CURRENT
-        return min(limit, SHORT_STEP) if backlog and now_s - self._current_s < CURRENT_FOR_S else limit
+        return min(limit, SHORT_STEP) if self.expects_current(now_s) and backlog else limit
 
     def take(self, limit: int, *, heaviest: int | None = None) -> list[Message]:
         """Take messages up to a total weight of `limit`, about equally from all machines.
@@ -107,6 +111,9 @@ class FairQueue:
     def _take_from(self, machine: str, quota: int, taken: list[Message]) -> int:
         """Take a machine's messages up to a weight of `quota`, but at least one; return their weight."""
         queue, waiting = self._queues.pop(machine), self._weights.pop(machine)
+        if waiting <= quota:
+            taken += queue
+            return waiting
         used = 0
         while queue and used < quota:
             taken.append(queue.popleft())

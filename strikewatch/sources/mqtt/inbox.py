@@ -58,15 +58,17 @@ class Inbox:
     def take(self, limit: int) -> list[Message]:
         """Take waiting messages up to a weight of `limit`, hammers in turn; see `FairQueue.take`.
 
-        A backlog waits until it has arrived completely, so that current messages are processed first.
+        While other machines send, a backlog waits until it has arrived completely, so that current messages are
+        processed first.
         """
         with self._changed:
-            n = len(self._arrived)
+            n, now_s = len(self._arrived), time.monotonic()
             self._fair_queue.put([self._arrived.popleft() for _ in range(n)])
-            backlog_arriving = n > _BACKLOG_ARRIVING and 2 * len(self) < self._max_messages
-            limit = self._fair_queue.step_limit(limit, time.monotonic())
-            taken = self._fair_queue.take(limit, heaviest=HEAVIEST_CURRENT if backlog_arriving else None)
-        if backlog_arriving and not taken:
+            arriving = n > _BACKLOG_ARRIVING and 2 * len(self) < self._max_messages
+            wait = arriving and self._fair_queue.expects_current(now_s)
+            limit = self._fair_queue.step_limit(limit, now_s)
+            taken = self._fair_queue.take(limit, heaviest=HEAVIEST_CURRENT if wait else None)
+        if wait and not taken:
             time.sleep(_PAUSE_S)
         return taken
 
