@@ -32,8 +32,8 @@ TOPIC: Final = "strikewatch/fennick-hollow/HB-03/samples"
 BEGIN: Final = 1_790_000_000 * SECOND
 PERIOD: Final = SECOND // 10
 BOUTS: Final = (range(21, 181), range(211, 371))
-"""The numbers of the messages with `active` true: 16 s of firing each. `same_spot` is raised after 15 s of it, and not at
-a message at which the worker does what is due every second."""
+"""The numbers of the messages with `active` true: 16 s of firing each. `same_spot` is raised after 15 s of it, and in a
+turn that does not also do what is due every second."""
 
 
 @dataclass(slots=True)
