@@ -1,6 +1,7 @@
 """Alerts: one record format for the log, the replay, the webhook, the HTTP API and the store."""
 
 import hashlib
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -27,6 +28,9 @@ def alert_id(hammer: str, fault: str, onset: Instant) -> str:
 def _id(hammer: str, fault: str, onset: str) -> str:
     return hashlib.blake2b(f"{hammer}\n{fault}\n{onset}".encode(), digest_size=12).hexdigest()
 
+
+to_json: Final = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode
+"""Returns a record, or a digest of records, as the compact JSON text that is stored and sent."""
 
 Describe = Callable[[], tuple[dict[str, Any], str]]
 """Returns the evidence (numbers or short words, units in their names) and the summary (one plain sentence)."""

@@ -104,36 +104,35 @@ class EpisodeRule:
 
 @dataclass(frozen=True, slots=True)
 class Rules:
-    """The settings in ns and counts. `delays`: on-delay by fault. `suppressed`: faults, by design."""
+    """The settings in ns and counts. `delays`: on-delay by fault. `suppressed`: faults, by design.
+
+    Onsets further apart than `longest_window` never belong to one episode.
+    """
 
     chattering: EpisodeRule
     flood: EpisodeRule
+    longest_window: Instant
     delays: dict[str, Instant]
+    longest_delay: Instant
     digest_every: Instant
     digest_settle: Instant
     suppressed: tuple[str, ...]
 
     @classmethod
     def of(cls, settings: Settings) -> "Rules":
+        chattering_window = seconds(settings.chattering_window_s)
+        flood_window = seconds(settings.flood_window_s)
+        delays = {fault: seconds(delay_s) for fault, delay_s in settings.delay_s.items()}
         return cls(
-            EpisodeRule("chattering", seconds(settings.chattering_window_s), settings.chattering_raisings, 1),
-            EpisodeRule(
-                "flood", seconds(settings.flood_window_s), settings.flood_above + 1, settings.flood_below
-            ),
-            {fault: seconds(delay_s) for fault, delay_s in settings.delay_s.items()},
+            EpisodeRule("chattering", chattering_window, settings.chattering_raisings, 1),
+            EpisodeRule("flood", flood_window, settings.flood_above + 1, settings.flood_below),
+            max(chattering_window, flood_window),
+            delays,
+            max(delays.values(), default=0),
             seconds(settings.digest_every_s),
             seconds(settings.digest_settle_s),
             settings.suppressed,
         )
-
-    @property
-    def longest_delay(self) -> Instant:
-        return max(self.delays.values(), default=0)
-
-    @property
-    def longest_window(self) -> Instant:
-        """Onsets further apart than this never belong to one episode."""
-        return max(self.chattering.window, self.flood.window)
 
 
 @dataclass(frozen=True, slots=True)

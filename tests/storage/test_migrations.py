@@ -13,15 +13,15 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, text
 
+from strikewatch.core.alert import to_json
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError
-from strikewatch.storage.commit.statements import alert_row
+from strikewatch.storage.actions.rows import alert_row
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import open_database
 from strikewatch.storage.engines.sqlite import PROCESSOR_PRAGMAS, open_engine
 from strikewatch.storage.outbox.messages import Outbox
-from strikewatch.storage.outbox.writer import to_json
 from strikewatch.storage.schema import tables, version
 from tests.storage.test_store import NOW, change
 

@@ -1,4 +1,4 @@
-"""Rows of the table `handling`, read into the types of `engine.lifecycle` and written back."""
+"""The rows of an alert: its record, its handling (read into the types of `engine.lifecycle`), and its history."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import ColumnElement, Connection, TextClause, bindparam, null, select, union_all
 
-from strikewatch.core.alert import PRIORITIES
+from strikewatch.core.alert import PRIORITIES, Change, to_json
 from strikewatch.core.instant import Instant
 from strikewatch.engine.lifecycle import (
     ACTIVE,
@@ -19,6 +19,7 @@ from strikewatch.engine.lifecycle import (
 )
 from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery, insert_new, upsert
 from strikewatch.storage.schema.alarm_tables import handling, history, shelves, workshop
+from strikewatch.storage.schema.tables import alerts
 
 if TYPE_CHECKING:
     from strikewatch.core.batch import Key
@@ -98,6 +99,14 @@ def priority_rank(priority: str) -> int:
     return PRIORITIES.index(priority)
 
 
+def load(
+    connection: Connection, names: Collection[AlertKey]
+) -> "tuple[dict[AlertKey, HandlingRow], dict[ShelfKey, Shelf], dict[Key, Stay]]":
+    """Load the rows of alerts by key, without those that have none; and all suppressions."""
+    shelved, stays = load_suppressions(connection)
+    return load_rows(connection, shelved, names), shelved, stays
+
+
 def load_suppressions(connection: Connection) -> "tuple[dict[ShelfKey, Shelf], dict[Key, Stay]]":
     """Load all shelves, and the hammers that are out of service."""
     shelved: dict[ShelfKey, Shelf] = {}
@@ -133,12 +142,39 @@ def find_rows(
     return [_row(columns, shelved) for columns in connection.execute(query)]
 
 
-def write_rows(connection: Connection, rows: Iterable[HandlingRow]) -> None:
-    _ROW.run(connection, [_values(row) for row in rows])
+def write(
+    connection: Connection,
+    rows: Iterable[HandlingRow],
+    entries: Iterable[tuple[HandlingRow, HistoryEntry]] = (),
+    changes: Iterable[Change] = (),
+    now: Instant = 0,
+) -> None:
+    """Write rows with the new lines of their history, and the records of alerts that changed at the wall time `now`."""
+    handled = [_values(row) for row in rows]
+    lines = [history_row(row.shelf_key, row.id, entry) for row, entry in entries]
+    _ALERT.run(connection, [alert_row(change, now) for change in changes])
+    _HANDLING.run(connection, handled)
+    _HISTORY.run(connection, lines)
 
 
-def write_history(connection: Connection, entries: Iterable[tuple[HandlingRow, HistoryEntry]]) -> None:
-    _ENTRY.run(connection, [history_row(row.shelf_key, row.id, entry) for row, entry in entries])
+def alert_row(change: Change, now: Instant) -> dict[str, Any]:
+    """Return the columns of an alert's record."""
+    record = change.record
+    return {
+        "site": change.site,
+        "id": change.alert_id,
+        "hammer": change.hammer,
+        "fault": record["fault"],
+        "operator": record["operator"],
+        "priority": record["priority"],
+        "onset_ns": change.onset,
+        "cleared_ns": change.cleared,
+        "historic": record["historic"],
+        "ahead": change.provisional,
+        "record": to_json(record),
+        "first_seen_ns": now,
+        "updated_ns": now,
+    }
 
 
 def history_row(shelf_key: ShelfKey, alert_id: str, entry: HistoryEntry) -> dict[str, Any]:
@@ -188,8 +224,9 @@ def _values(row: HandlingRow) -> dict[str, Any]:
     }
 
 
-_ROW: Final = upsert(handling, ["site", "id"])
-_ENTRY: Final = insert_new(history)
+_ALERT: Final = upsert(alerts, ["site", "id"], keep=["first_seen_ns"])
+_HANDLING: Final = upsert(handling, ["site", "id"])
+_HISTORY: Final = insert_new(history)
 _BY_ID: Final = PreparedListQuery(
     lambda ids: select(handling).where(handling.c.site == bindparam("site"), handling.c.id.in_(ids))
 )

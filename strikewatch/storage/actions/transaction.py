@@ -72,8 +72,7 @@ class Transaction:
             if entry is not None:
                 entries.append((row, entry))
                 changed.append(row)
-        table.write_rows(self._connection, changed)
-        table.write_history(self._connection, entries)
+        table.write(self._connection, changed, entries)
         self.changed += len(changed)
 
     def end_shelving(self, point: tuple[str, str, str], by: str, reason: str) -> None:

@@ -56,7 +56,7 @@ def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> by
             its_form, arrays = pack_values(column)
             pieces += [array.data for array in arrays]
             columns[name] = its_form, sum([array.nbytes for array in arrays])
-        entries.append([*key, len(part), [form, times.nbytes], columns])
+        entries.append([*key, len(part.time_ns), [form, times.nbytes], columns])
     events_found = [[e.site, e.hammer, e.kind, e.time, e.applied, e.fields] for e in events]
     header = _encode_json({"rows": entries, "events": events_found}).encode()
     return b"".join([MAGIC, _LENGTH.pack(len(header)), header, *pieces])
@@ -64,7 +64,7 @@ def encode(rows: Sequence[tuple[Key, Rows]], events: Sequence[Event] = ()) -> by
 
 def memory_size(rows: Sequence[tuple[Key, Rows]]) -> int:
     """Return how many bytes the times and values of decoded rows take."""
-    return sum([8 * len(part) * (1 + len(part.columns)) for _, part in rows])
+    return sum([part.time_ns.nbytes * (1 + len(part.columns)) for _, part in rows])
 
 
 def decode(blob: bytes) -> tuple[list[tuple[Key, Rows]], list[Event]]:

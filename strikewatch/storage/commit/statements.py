@@ -14,7 +14,6 @@ from sqlalchemy import (
     update,
 )
 
-from strikewatch.core.alert import Change
 from strikewatch.core.bout import REASONS, AttributedBout
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
@@ -28,7 +27,6 @@ from strikewatch.storage.commit.prepared import (
     upsert,
 )
 from strikewatch.storage.commit.step import Reject
-from strikewatch.storage.outbox.digests import to_json
 from strikewatch.storage.schema import tables
 
 PAYLOAD_KEPT: Final = 4096
@@ -67,7 +65,6 @@ SPOOL: Final = insert_new(tables.arrived)
 STATE: Final = upsert(tables.hammer_state, ["site", "hammer"])
 EVENT: Final = insert_missing(tables.events)
 EVENT_APPLIED: Final = PreparedWrite(_event_applied, column_names(tables.events))
-ALERT: Final = upsert(tables.alerts, ["site", "id"], keep=["first_seen_ns"])
 BOUT: Final = upsert(tables.bouts, ["site", "hammer", "start_ns"])
 STRETCH: Final = upsert(tables.exposure, ["site", "hammer", "start_ns"])
 ENDPOINT: Final = PreparedWrite(_endpoint, ["name", "url"])
@@ -77,25 +74,6 @@ REJECT_COUNT: Final = PreparedWrite(_reject_count, column_names(tables.reject_co
 REJECT: Final = insert_new(tables.rejects)
 _last = select(func.max(tables.rejects.c.seq)).scalar_subquery()
 DROP_OLD_REJECTS: Final = delete(tables.rejects).where(tables.rejects.c.seq <= _last - bindparam("kept"))
-
-
-def alert_row(change: Change, now: Instant) -> dict[str, Any]:
-    record = change.record
-    return {
-        "site": change.site,
-        "id": change.alert_id,
-        "hammer": change.hammer,
-        "fault": record["fault"],
-        "operator": record["operator"],
-        "priority": record["priority"],
-        "onset_ns": change.onset,
-        "cleared_ns": change.cleared,
-        "historic": record["historic"],
-        "ahead": change.provisional,
-        "record": to_json(record),
-        "first_seen_ns": now,
-        "updated_ns": now,
-    }
 
 
 def corrected_entry_number(connection: Connection, event: Event) -> int | None:

@@ -4,6 +4,7 @@ import json
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from functools import partial
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, Final
@@ -26,14 +27,19 @@ from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
-from strikewatch.storage.outbox.writer import OutboxWriter, Route, to_every_endpoint
+from strikewatch.storage.outbox.writer import Accepts, OutboxWriter
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
 
-Accepts = Callable[[Mapping[str, Any]], bool]
-"""Returns whether an endpoint gets the alert of a record."""
+Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
+"""(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
+
+
+def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant | None) -> bool:
+    """Route every alert to every endpoint."""
+    return True
 
 
 class Store:
@@ -59,18 +65,17 @@ class Store:
         self._lost: StoreLost | None = None
         self.switched_off: dict[str, str] = {}
         """Reason by endpoint that is switched off. Guarded by the writer's lock."""
-        self._endpoints = dict(endpoints or {})
+        self._urls = dict(endpoints or {})
+        self._endpoints: dict[str, Accepts] = {name: partial(route, name) for name in self._urls}
+        """Which alerts each endpoint accepts."""
         self.handovers = {name: Handover() for name in self._endpoints}
         """What was just committed, for the delivery loop of each endpoint."""
-        self._added: dict[str, Accepts] = {}
-        """The filters of endpoints that were added while running."""
         self._queued: list[tuple[str, Message]] = []
         self._rules = Rules.of(alarms or Alarms())
         self._due_query = DueQuery(self._rules)
-        self._route = route
-        self.disk_warning: str | None = None
-        """A warning about the database's disk; None while it has room."""
         self._database = open_database(where, reserve_mib)
+        self.disk_warning: str | None = self._database.restore_reserve()
+        """A warning about the database's disk; None while it has room."""
         try:
             with self._translate_errors():
                 self._writer = self._database.connect()
@@ -92,23 +97,22 @@ class Store:
             finally:
                 self._database.release()
 
-    def add_endpoint(self, name: str, url: str, accepts: Accepts) -> None:
+    def add_endpoint(self, name: str, url: str, accepts: Callable[[Mapping[str, Any]], bool]) -> None:
         """Queue messages for one more endpoint from now on; those that wait for it from before still wait."""
         with self.write() as connection:
             connection.execute(
                 delete(tables.endpoints).where(tables.endpoints.c.name == name)
             )  # it may be off
             statements.ENDPOINT.run(connection, [{"name": name, "url": url}])
-            self._added[name] = accepts
             self.handovers.setdefault(name, Handover())
-            self._endpoints = {**self._endpoints, name: url}
+            self._endpoints = {**self._endpoints, name: lambda record, _now: accepts(record)}
 
     def remove_endpoint(self, name: str, reason: str, now: Instant) -> None:
         """Queue nothing more for an endpoint that was added; what still waits is parked with the reason."""
         with self.write() as connection:
             dead_letter_all(connection, name, reason, now)
             connection.execute(delete(tables.endpoints).where(tables.endpoints.c.name == name))
-            self._endpoints = {other: url for other, url in self._endpoints.items() if other != name}
+            self._endpoints = {other: own for other, own in self._endpoints.items() if other != name}
             self.switched_off.pop(name, None)
 
     def load(self) -> Saved:
@@ -217,8 +221,9 @@ class Store:
 
         Return (endpoint, message) for those that are to be sent.
         """
-        statements.ALERT.run(connection, [statements.alert_row(change, now) for change in changes])
-        return self._queue(connection, Notifications(connection, self._rules, now).add_changes(changes), now)
+        return self._queue(
+            connection, Notifications(connection, self._rules, now).store_changes(changes), now
+        )
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -229,11 +234,15 @@ class Store:
             self._database.check()
             self._queued.clear()
             with self._writer.begin():
-                outcomes = self.deferred_outcomes.write(self._writer)
+                outcomes = (
+                    self.deferred_outcomes.write(self._writer) if self.deferred_outcomes.waiting else ()
+                )
                 yield self._writer
             self._database.check()
-            self.disk_warning = self._database.restore_reserve()
-            self.deferred_outcomes.confirm(outcomes)
+            if self.disk_warning is not None:
+                self.disk_warning = self._database.restore_reserve()
+            if outcomes:
+                self.deferred_outcomes.confirm(outcomes)
             for endpoint, message in self._queued:
                 self.handovers[endpoint].put(message)
 
@@ -249,7 +258,7 @@ class Store:
 
     def flush(self) -> None:
         """Write the deferred outcomes now, if there are any."""
-        if self.deferred_outcomes:
+        if self.deferred_outcomes.waiting:
             with self.write():
                 pass
 
@@ -293,21 +302,18 @@ class Store:
                 create_tables(connection)
             elif version != tables.SCHEMA_VERSION:
                 upgrade(connection, version)
-            rows = [{"name": name, "url": url} for name, url in self._endpoints.items()]
+            rows = [{"name": name, "url": url} for name, url in self._urls.items()]
             statements.ENDPOINT.run(connection, rows)
             c = tables.endpoints.c
             off = connection.execute(select(c.name, c.reason).where(c.off_ns.is_not(None)))
             self.switched_off = {name: reason for name, reason in off if name in self._endpoints}
 
     def _queue(self, connection: Connection, outgoing: Outgoing, now: Instant) -> list[tuple[str, Message]]:
-        writer = OutboxWriter(connection, self._endpoints, self.switched_off, now, self._accepts)
-        queued = writer.write(outgoing)
+        if not (outgoing.changes or outgoing.digests):
+            return []
+        queued = OutboxWriter(connection, self._endpoints, self.switched_off, now).write(outgoing)
         self._queued += queued
         return queued
-
-    def _accepts(self, endpoint: str, record: Mapping[str, Any], now: Instant | None) -> bool:
-        added = self._added.get(endpoint)
-        return self._route(endpoint, record, now) if added is None else added(record)
 
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)

@@ -82,11 +82,6 @@ def _summary(kind: str, hammer: str, fault: str, records: Sequence[Mapping[str, 
     return f"Flood: {number} {times} UTC, sent together: {', '.join(f'{n} {fault}' for fault, n in faults)}."
 
 
-def to_json(record: Mapping[str, Any]) -> str:
-    """Return a record as the compact JSON text that is stored and sent."""
-    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
 def is_due(
     due: ColumnElement[int], now: Instant | ColumnElement[int], longest: Instant
 ) -> ColumnElement[bool]:

@@ -6,7 +6,8 @@ take quadratic time.
 """
 
 from bisect import bisect_left, insort
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Final
 
 from sqlalchemy import BigInteger, BindParameter, Connection, bindparam, insert, select, update
@@ -95,47 +96,27 @@ def _remove(onsets: list[Instant], onset: Instant) -> None:
     del onsets[bisect_left(onsets, onset)]
 
 
+@dataclass(slots=True)
 class Floods:
     """The flood and chattering episodes of all sites, within one transaction at the wall time `now`.
 
-    `load` what lies around an onset before `take`, and `recount` every alert that has changed after it was loaded.
+    `write_rows` writes the rows of all alerts that have changed. `recount`: add each alert that has changed since the
+    last `take`, since it may count for other episodes than before.
     """
 
-    def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
-        self._connection = connection
-        self._rules = rules
-        self._window = rules.longest_window
-        self._now = now
-        self._nearby: dict[str, Nearby] = {}
-        self._episodes: dict[int, StoredEpisode] = {}
-        self._changed: dict[int, StoredEpisode] = {}
-
-    def is_loaded(self, row: HandlingRow) -> bool:
-        """Return whether an alert can be taken without `load`; high priority always can."""
-        if row.handling.priority == "high":
-            return True
-        near = self._nearby.get(row.site)
-        return near is not None and near.covers(row.onset - self._window, row.onset + self._window)
-
-    def load(self, row: HandlingRow) -> None:
-        """Load what lies around an alert's onset. All other changed rows must have been written before."""
-        self.write()
-        window = self._window
-        # One window more ahead, so that alerts in order of time load each onset a few times only.
-        near = self._nearby[row.site] = Nearby(row.site, row.onset - window, row.onset + 2 * window)
-        near.read(self._connection, self._episodes)
-
-    def recount(self, row: HandlingRow) -> None:
-        """Note that an alert may count for other episodes than before."""
-        if near := self._nearby.get(row.site):
-            near.count(row, row.counts)
+    connection: Connection
+    rules: Rules
+    now: Instant
+    write_rows: Callable[[], None]
+    recount: list[HandlingRow] = field(default_factory=list)
+    changed: dict[int, StoredEpisode] = field(default_factory=dict)
+    """The episodes by number that `write` is to write."""
+    _nearby: dict[str, Nearby] = field(default_factory=dict)
+    _episodes: dict[int, StoredEpisode] = field(default_factory=dict)
 
     def take(self, row: HandlingRow) -> bool:
-        """Hold an alert in the episode it belongs to; return False if it is to be sent alone."""
-        if row.handling.priority == "high":
-            row.counts = "all"
-            return False
-        near, own = self._nearby[row.site], (row.hammer, row.fault)
+        """Hold an alert, not of high priority, in the episode it belongs to; return False if it is to be sent alone."""
+        near, own = self._around(row), (row.hammer, row.fault)
         near.count(row, "all")
         stream, site = near.onsets(own)
         chattering = near.episode_at(row.onset, "chattering", own)
@@ -143,20 +124,18 @@ class Floods:
         verdict = assign(
             row.onset,
             row.handling.priority,
-            self._rules,
+            self.rules,
             stream=stream,
             site=site,
             chattering=chattering.episode if chattering else None,
             flood=flood.episode if flood else None,
         )
         if verdict is None:
-            row.counts = "all"
             return False
         kind, span = verdict
         stored = flood if kind == "flood" else chattering
         if row.storm is not None and (stored is None or stored.number != row.storm):
             # digests keep their order within one episode only, so no other may list the alert
-            row.counts = "all"
             return False
         row.counts = "all" if kind == "flood" else "stream"
         row.held, row.due = True, None
@@ -173,7 +152,7 @@ class Floods:
         stored = self._episodes.get(row.storm)
         if stored is None:
             ((number, kind, hammer, fault, began, until, held_since, due),) = _EPISODE.fetch(
-                self._connection, seq=row.storm
+                self.connection, seq=row.storm
             )
             span = Episode(began, until)
             stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)
@@ -181,10 +160,27 @@ class Floods:
         row.held = True
         self._hold(stored, stored.episode)
 
+    def _around(self, row: HandlingRow) -> Nearby:
+        """Return what lies around an alert's onset, with the alerts that have changed since."""
+        for other in self.recount:
+            if known := self._nearby.get(other.site):
+                known.count(other, other.counts)
+        self.recount.clear()
+        window = self.rules.longest_window
+        near = self._nearby.get(row.site)
+        if near is None or not near.covers(row.onset - window, row.onset + window):
+            self.write_rows()
+            if self.changed:
+                self.write()
+            # One window more ahead, so that alerts in order of time load each onset a few times only.
+            near = self._nearby[row.site] = Nearby(row.site, row.onset - window, row.onset + 2 * window)
+            near.read(self.connection, self._episodes)
+        return near
+
     def write(self) -> None:
         """Write the changed episodes."""
         _UPDATE.run(
-            self._connection,
+            self.connection,
             [
                 {
                     "number": stored.number,
@@ -192,23 +188,23 @@ class Floods:
                     "held_ns": stored.held_since,
                     "due_ns": stored.due,
                 }
-                for stored in self._changed.values()
+                for stored in self.changed.values()
             ],
         )
-        self._changed.clear()
+        self.changed.clear()
 
     def _hold(self, stored: StoredEpisode, span: Episode) -> None:
         if stored.held_since is None:
-            stored.held_since = self._now
+            stored.held_since = self.now
         stored.episode = span
-        stored.due = digest_due(self._rules, span, stored.held_since, self._now)
-        self._changed[stored.number] = stored
+        stored.due = digest_due(self.rules, span, stored.held_since, self.now)
+        self.changed[stored.number] = stored
 
     def _begin(self, site: str, kind: SuppressionKind, stream: Stream, span: Episode) -> StoredEpisode:
         hammer, fault = stream
         values = {"kind": kind, "site": site, "hammer": hammer, "fault": fault, "digests": 0}
         values |= {"began_ns": span.began, "until_ns": span.until}
-        inserted = self._connection.execute(insert(storms).values(values)).inserted_primary_key
+        inserted = self.connection.execute(insert(storms).values(values)).inserted_primary_key
         assert inserted is not None
         stored = StoredEpisode(int(inserted[0]), kind, stream, span, None, None)
         self._episodes[stored.number] = stored

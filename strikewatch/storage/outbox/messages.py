@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import Connection, bindparam, exists, func, select, update
 
-from strikewatch.core.alert import Change
+from strikewatch.core.alert import Change, to_json
 from strikewatch.core.instant import Instant
 from strikewatch.errors import StoreBlocked
 from strikewatch.storage.commit.prepared import PreparedListQuery
-from strikewatch.storage.outbox.digests import DIGEST, leave_out, to_json
+from strikewatch.storage.outbox.digests import DIGEST, leave_out
 from strikewatch.storage.outbox.outcomes import Outcome
 from strikewatch.storage.schema.tables import WAITING, alerts, endpoints, nudges, outbox
 

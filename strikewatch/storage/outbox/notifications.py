@@ -7,21 +7,32 @@ steps (a shelf, a hammer out of service) takes effect in the next step.
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import BigInteger, Connection, bindparam, delete, exists, or_, select, tuple_
 
 from strikewatch.core.alert import Change, Step
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Rules
-from strikewatch.engine.lifecycle import ACTIVE, SUPPRESSED, EventKind, Handling, HistoryEntry, LifecycleEvent
+from strikewatch.engine.lifecycle import (
+    ACTIVE,
+    SUPPRESSED,
+    EventKind,
+    Handling,
+    HistoryEntry,
+    LifecycleEvent,
+    Shelf,
+)
 from strikewatch.storage.actions import rows as table
-from strikewatch.storage.actions.rows import AlertKey, HandlingRow
+from strikewatch.storage.actions.rows import AlertKey, HandlingRow, ShelfKey, Stay
 from strikewatch.storage.commit.prepared import PreparedQuery
 from strikewatch.storage.outbox.digests import Digest, is_due, take_due_digests
 from strikewatch.storage.outbox.floods import Floods
 from strikewatch.storage.schema.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
 from strikewatch.storage.schema.tables import alerts
+
+if TYPE_CHECKING:
+    from strikewatch.core.batch import Key
 
 PROCESSOR: Final = "strikewatch"
 """The name in the history for changes that no person made."""
@@ -70,41 +81,43 @@ def _no_longer_suppressed(rules: Rules) -> tuple[Any, ...]:
 
 
 class Notifications:
-    """The notifications of one transaction at the wall time `now`.
-
-    Call `add_changes` with the changes of a step, whose alerts must have been stored before, or `process_due`.
-    """
+    """The notifications of one transaction at the wall time `now`. Call `store_changes` or `process_due`, once."""
 
     def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
         self._connection = connection
         self._rules = rules
         self._now = now
-        self._shelves, self._workshop = table.load_suppressions(connection)
+        self._shelves: dict[ShelfKey, Shelf] = {}
+        self._workshop: dict[Key, Stay] = {}
         self._unwritten: dict[AlertKey, HandlingRow] = {}
         self._entries: list[tuple[HandlingRow, HistoryEntry]] = []
-        self._floods = Floods(connection, rules, now)
-        self.outgoing = Outgoing()
+        self._floods = Floods(connection, rules, now, self._write_rows)
+        self._outgoing = Outgoing()
 
-    def add_changes(self, changes: Sequence[Change]) -> Outgoing:
-        """Apply the changes that the detectors found; return what is to be sent."""
+    def store_changes(self, changes: Sequence[Change]) -> Outgoing:
+        """Store the changes that the detectors found; return what is to be sent."""
         keys = {(change.site, change.alert_id) for change in changes}
-        rows = table.load_rows(self._connection, self._shelves, keys)
+        rows, self._shelves, self._workshop = table.load(self._connection, keys)
         for change in changes:
             key = change.site, change.alert_id
-            row = self._unwritten[key] = rows[key] = rows.get(key) or self._new_row(change)
-            if change.step == "raised" and change.deliver and row.handling.state not in ACTIVE:
+            row = rows.get(key)
+            if row is None:
+                row = rows[key] = self._new_row(change)
+            elif change.step == "raised" and change.deliver and row.handling.state not in ACTIVE:
                 self._reopen(row)
             self._update_state(row, change)
             if change.step == "cleared":
                 self._notify_cleared(row, change)
             elif change.cleared is None or change.deliver:
                 self._notify_active(row, change)
-            self._floods.recount(row)
-        self._write()
-        return self.outgoing
+            self._unwritten[key] = row
+            self._floods.recount.append(row)
+        self._write(changes)
+        return self._outgoing
 
     def process_due(self) -> Outgoing:
         """End expired shelves and stays, and return the alerts and digests whose wait is over."""
+        self._shelves, self._workshop = table.load_suppressions(self._connection)
         self._end_expired_shelves()
         self._end_expired_stays()
         self._unsuppress("unsuppress", *_no_longer_suppressed(self._rules))
@@ -112,8 +125,8 @@ class Notifications:
         for row in table.find_rows(self._connection, self._shelves, DUE, due, limit=MAX_DUE):
             self._send_held_back(row)
         self._write()
-        self.outgoing.digests += take_due_digests(self._connection, self._now, self._rules.digest_every)
-        return self.outgoing
+        self._outgoing.digests += take_due_digests(self._connection, self._now, self._rules.digest_every)
+        return self._outgoing
 
     def _new_row(self, change: Change) -> HandlingRow:
         fault, priority = change.record["fault"], change.record["priority"]
@@ -121,7 +134,8 @@ class Notifications:
         row = HandlingRow(
             change.site, change.alert_id, change.hammer, fault, change.onset, initial, self._now
         )
-        self._apply(row, "raised", priority=priority)
+        if change.step != "raised" or change.cleared is not None:  # else the change itself raises it
+            self._apply(row, "raised", priority=priority)
         return row
 
     @staticmethod
@@ -139,7 +153,8 @@ class Notifications:
         priority = change.record["priority"]
         why = f"{row.handling.priority} to {priority}" if change.step == "escalated" else ""
         self._apply(row, change.step, why, priority=priority)
-        self._suppress(row)
+        if self._workshop or self._shelves or self._rules.suppressed:
+            self._suppress(row)
 
     def _suppress(self, row: HandlingRow) -> None:
         """Suppress an active alert if its hammer is out of service, its fault suppressed, or the pair shelved."""
@@ -188,28 +203,23 @@ class Notifications:
 
     def _send_or_hold(self, row: HandlingRow, change: Change) -> bool:
         """Send the alert alone as raised, or hold it in a flood; return whether it was sent."""
-        if not self._floods.is_loaded(row):
-            name = row.name
-            self._unwritten.pop(name, None)
-            self._write_rows()  # the other rows, which flood suppression counts
-            self._unwritten[name] = row
-            self._floods.load(row)
-        if self._floods.take(row):
+        if row.handling.priority != "high" and self._floods.take(row):
             return False
+        row.counts = "all"
         self._send(row, change, "raised")
         return True
 
     def _send(self, row: HandlingRow, change: Change, step: Step | None = None) -> None:
         row.sent_as, row.sent_priority, row.due, row.held = "alone", row.handling.priority, None, False
         row.counts = row.counts or "all"
-        self.outgoing.changes.append(replace(change, step=step or change.step, deliver=True))
+        self._outgoing.changes.append(replace(change, step=step or change.step, deliver=True))
 
     def _send_held_back(self, row: HandlingRow) -> None:
         """Send an alert whose delay, shelf or stay out of service has ended, if it is still active."""
-        self._unwritten[row.name] = row
         self._suppress(row)
         self._decide_held_back(row)
-        self._floods.recount(row)
+        self._unwritten[row.name] = row
+        self._floods.recount.append(row)
 
     def _decide_held_back(self, row: HandlingRow) -> None:
         row.due = None
@@ -256,12 +266,13 @@ class Notifications:
         if entry is not None:
             self._entries.append((row, entry))
 
-    def _write(self) -> None:
-        self._write_rows()
-        self._floods.write()
-        table.write_history(self._connection, self._entries)
-        self._entries.clear()
+    def _write(self, changes: Sequence[Change] = ()) -> None:
+        if self._floods.changed:
+            self._floods.write()
+        table.write(self._connection, self._unwritten.values(), self._entries, changes, self._now)
 
     def _write_rows(self) -> None:
-        table.write_rows(self._connection, self._unwritten.values())
-        self._unwritten.clear()
+        """Write the rows of the alerts dealt with so far, which flood suppression counts."""
+        if self._unwritten:
+            table.write(self._connection, self._unwritten.values())
+            self._unwritten.clear()

@@ -41,20 +41,15 @@ class DeferredOutcomes:
     """The outcomes that wait to be written. Any thread may `add`; the other methods are called by the writer."""
 
     def __init__(self) -> None:
-        self._waiting: deque[Outcome] = deque()
+        self.waiting: deque[Outcome] = deque()
         self._since_deletion = DELETE_EVERY  # so that the first attempts of a run delete the oldest
 
-    def __bool__(self) -> bool:
-        return bool(self._waiting)
-
     def add(self, outcomes: Iterable[Outcome]) -> None:
-        self._waiting.extend(outcomes)
+        self.waiting.extend(outcomes)
 
     def write(self, connection: Connection) -> list[Outcome]:
         """Write what waits, and the attempts; return it. Call `confirm` with it after the commit."""
-        outcomes = list(self._waiting)
-        if not outcomes:
-            return outcomes
+        outcomes = list(self.waiting)
         _OUTCOME.run(
             connection,
             [
@@ -91,7 +86,7 @@ class DeferredOutcomes:
         """Note that the transaction with these outcomes has been committed."""
         for outcome in outcomes:
             outcome.written = True
-            self._waiting.popleft()
+            self.waiting.popleft()
 
 
 @dataclass(frozen=True, slots=True)

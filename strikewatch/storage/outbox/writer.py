@@ -9,21 +9,22 @@ message about it is undelivered, or while the endpoint knows it as active from a
 """
 
 import hashlib
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from sqlalchemy import Connection, case, func, select
 
+from strikewatch.core.alert import to_json
 from strikewatch.core.instant import Instant
 from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery, insert_missing
-from strikewatch.storage.outbox.digests import DIGEST, Digest, to_json
+from strikewatch.storage.outbox.digests import DIGEST, Digest
 from strikewatch.storage.outbox.messages import Message
 from strikewatch.storage.outbox.notifications import Outgoing
 from strikewatch.storage.schema.tables import nudges, outbox
 
-Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
-"""(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
+Accepts = Callable[[Mapping[str, Any], Instant | None], bool]
+"""(record, wall time) → whether an endpoint gets the alert at that time; None: at any time."""
 
 _INSERT: Final = insert_missing(outbox, unset=("seq", "finished_ns"), numbered=True)
 _RECIPIENTS: Final = PreparedListQuery(
@@ -43,11 +44,6 @@ _RECIPIENTS: Final = PreparedListQuery(
 )
 """Who already got a message about each alert; the first state is "parked" and the last "waiting" if that of any is."""
 _EXTERNAL_CHANGES: Final = PreparedQuery(select(nudges.c.endpoint, nudges.c.n))
-
-
-def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant | None) -> bool:
-    """Route every alert to every endpoint."""
-    return True
 
 
 @dataclass(slots=True)
@@ -74,21 +70,22 @@ class _Earlier:
 
 
 class OutboxWriter:
-    """Queues messages at the wall time `now`. `off`: endpoints that are switched off (their messages are parked)."""
+    """Queues messages at the wall time `now`.
+
+    `endpoints`: which alerts each of them accepts. `off`: those that are switched off (their messages are parked).
+    """
 
     def __init__(
         self,
         connection: Connection,
-        endpoints: Collection[str],
+        endpoints: Mapping[str, Accepts],
         off: Mapping[str, str],
         now: Instant,
-        route: Route = to_every_endpoint,
     ) -> None:
         self._connection = connection
         self._endpoints = endpoints
         self._off = off
         self._now = now
-        self._route = route
         self._earlier: dict[tuple[str, str], dict[str, _Earlier]] = {}
         """By site and alert, the earlier messages by endpoint that already got one."""
         self._external_changes: dict[str, int] = {}
@@ -96,24 +93,23 @@ class OutboxWriter:
 
     def write(self, outgoing: Outgoing) -> list[tuple[str, Message]]:
         """Queue the messages; return (endpoint, message) for those that are to be sent."""
-        if outgoing.changes or outgoing.digests:
-            self._load(outgoing)
+        self._load(outgoing)
         for change in outgoing.changes:
             known = self._earlier[change.site, change.alert_id]
             body, historic = to_json(change.record), bool(change.record["historic"])
-            for endpoint in self._endpoints:
+            for endpoint, accepts in self._endpoints.items():
                 if endpoint in known:
                     starts = change.step == "escalated" and not known[endpoint].is_open  # known from a digest
                     step = "raised" if starts else change.step
                     self._add(endpoint, change.site, change.alert_id, step, body, historic)
-                elif change.step != "cleared" and self._route(endpoint, change.record, self._now):
+                elif change.step != "cleared" and accepts(change.record, self._now):
                     self._add(endpoint, change.site, change.alert_id, "raised", body, historic)
         for digest in outgoing.digests:
-            for endpoint in self._endpoints:
-                self._add_digest(endpoint, digest)
+            for endpoint, accepts in self._endpoints.items():
+                self._add_digest(endpoint, digest, accepts)
         return self._queued
 
-    def _add_digest(self, endpoint: str, digest: Digest) -> None:
+    def _add_digest(self, endpoint: str, digest: Digest, accepts: Accepts) -> None:
         """Queue a digest of the alerts that an endpoint accepts, and those alone that it may not list."""
         # an endpoint that got an earlier digest of this episode gets its end at any time
         now = None if endpoint in self._earlier[digest.site, digest.id] else self._now
@@ -122,7 +118,7 @@ class OutboxWriter:
             earlier = self._earlier[digest.site, record["id"]].get(endpoint)
             if earlier is not None and (earlier.parked or earlier.waiting or earlier.is_open):
                 self._add_alone(endpoint, digest.site, record, earlier)
-            elif self._route(endpoint, record, now):
+            elif accepts(record, now):
                 listed.append(record)
         if listed:
             self._add(endpoint, digest.site, digest.id, DIGEST, to_json(digest.body(listed)))
