@@ -14,12 +14,7 @@ from strikewatch.core.batch import Key
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import SettingsError
 from strikewatch.review.statistics.verdicts import Settings as Judgement
-from strikewatch.settings.environment import (
-    environment_tables,
-    mistakes,
-    overlay,
-    with_present_names,
-)
+from strikewatch.settings.environment import environment_tables, mistakes, overlay, with_present_names
 from strikewatch.settings.faults import Faults
 from strikewatch.settings.problems import Origin, dotted, message, overlaid, secret_variables
 from strikewatch.sinks.settings import MQTT_ALERTS
