@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from strikewatch.cli.output import SENTENCES, heading, minute, minute_and_zone, plain_table, second
+from strikewatch.cli.output import SENTENCES, counted, heading, minute, minute_and_zone, plain_table, second
 from strikewatch.storage.queries.active import Mute
 from strikewatch.storage.queries.alerts import ListedAlert
 
@@ -36,9 +36,7 @@ def show_alerts(console: Console, alerts: Sequence[ListedAlert], *, total: int) 
     by_site = sorted(alerts, key=lambda alert: str(alert.record["site"]))
     for site, own in groupby(by_site, key=lambda alert: str(alert.record["site"])):
         listed = list(own)
-        console.print(
-            Text.assemble((site, "bold"), f"  {len(listed)} {'alert' if len(listed) == 1 else 'alerts'}")
-        )
+        console.print(Text.assemble((site, "bold"), f"  {counted(len(listed), 'alert')}"))
         console.print(_alerts(listed, sentences=console.width >= SENTENCES))
     if len(alerts) < total:
         console.print(f"{len(alerts)} of {total} alerts; --limit {total} shows all.", style="dim")

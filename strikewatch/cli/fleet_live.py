@@ -64,7 +64,7 @@ def bridge(options: Namespace) -> None:
     "--checkpoint",
     metavar="FOLDER",
     required=True,
-    help="Where positions and states are kept; every node must reach it.",
+    help="Folder of the stream's checkpoint (positions and states); every node must reach it.",
 )
 @click.option(
     "--to", "to", type=shared.PATH, metavar="FOLDER", help="Also write alerts and work as Parquet tables."

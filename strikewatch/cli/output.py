@@ -126,6 +126,11 @@ def plain_table(*names: str, right: Container[str] = (), wrap: Container[str] = 
     return table
 
 
+def counted(count: int, noun: str) -> str:
+    """Return a count with its noun: 1 alert, 2,000 alerts."""
+    return f"{count:,} {noun}{'' if count == 1 else 's'}"
+
+
 def use_zones(sites: "Sites") -> None:
     """Show times in the time zones of these sites in the running command."""
     context = click.get_current_context(silent=True)

@@ -30,19 +30,19 @@ from strikewatch.review.report.content import Report
 from strikewatch.review.report.files import COLUMNS, print_pdf, render_html, write_plain_pdf
 from strikewatch.service.recorded.recordings import progress_bar
 from strikewatch.service.reviews.data import ReviewData, open_review_data
-from strikewatch.service.reviews.moments import Moments
+from strikewatch.service.reviews.highlights import HighlightBuilder
 from strikewatch.settings.tree import Settings
 
 if TYPE_CHECKING:
     import pandas as pd
 
 PROGRESS_FROM: Final = 30
-"""A progress bar is shown from this number of moments on."""
+"""A progress bar is shown from this number of highlights on."""
 PAGE_NICENESS: Final = 5
 """Niceness of the process that makes a review for the page."""
-PAGE_MOMENTS: Final = 3
-"""Moments of each operator in a review for the page."""
-MOMENT_COLUMNS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
+PAGE_HIGHLIGHTS: Final = 3
+"""Highlights of each operator in a review for the page."""
+HIGHLIGHT_COLUMNS: Final = ("site", "operator", "fault", "hammer", "onset", "id", "why", "caveat", "command")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,19 +121,19 @@ def _highlights(
     tables: Tables,
     notes: Console,
 ) -> dict[str, SiteHighlights]:
-    """Make the moments, if an output that shows them is requested: they take longest."""
+    """Make the highlights, if an output that shows them is requested: they take longest."""
     wanted = options.html or options.pdf or options.csv or options.json
     exposure, faults = tables.exposure, tables.faults
     if options.operator:
         exposure = exposure[exposure["operator"] == options.operator]
         faults = faults[faults["operator"] == options.operator]
-    most = options.moments if wanted else 0
+    most = options.highlights if wanted else 0
     above = tables.operators[tables.operators["standing"] == "above"]
     first = set(zip(above["site"], above["operator"], above["fault"], strict=True))
     total = min(len(faults), most * exposure["operator"].nunique())
-    with progress_bar(notes, total, "moments", PROGRESS_FROM) as show_progress:
-        moments = Moments(settings, source.replay_source, texts, source.feeds)
-        highlights = moments.of_sites(exposure, faults, most, first, show_progress)
+    with progress_bar(notes, total, "highlights", PROGRESS_FROM) as show_progress:
+        builder = HighlightBuilder(settings, source.replay_source, texts, source.feeds)
+        highlights = builder.of_sites(exposure, faults, most, first, show_progress)
     return {site: highlights.get(site, SiteHighlights({}, {})) for site in tables.exposure["site"].unique()}
 
 
@@ -216,19 +216,19 @@ def tables_by_name(
     rows = [
         {
             **{
-                name: getattr(moment.highlight, name)
-                for name in MOMENT_COLUMNS
+                name: getattr(one.highlight, name)
+                for name in HIGHLIGHT_COLUMNS
                 if name not in ("onset", "command")
             },
-            "onset": pd.Timestamp(moment.highlight.onset, tz="UTC"),
-            "command": " ".join(moment.command),
+            "onset": pd.Timestamp(one.highlight.onset, tz="UTC"),
+            "command": " ".join(one.command),
         }
         for own in highlights.values()
         for shown in own.shown.values()
-        for moment in shown
+        for one in shown
     ]
     every = {name: getattr(tables, name) for name in Tables.__slots__}
-    every["moments"] = pd.DataFrame(rows, columns=list(MOMENT_COLUMNS))
+    every["moments"] = pd.DataFrame(rows, columns=list(HIGHLIGHT_COLUMNS))
     if operator is None:
         return every
     return {
@@ -255,7 +255,7 @@ def main() -> int:
         pdf=None,
         csv=None,
         json=False,
-        moments=PAGE_MOMENTS,
+        highlights=PAGE_HIGHLIGHTS,
         coaching=None,
         config=None,
     )

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from strikewatch.cli import output
+from strikewatch.cli.output import counted
 from strikewatch.cli.settings_file import load_settings
 from strikewatch.core import instant
 from strikewatch.core.printable import printable
@@ -82,7 +83,7 @@ def _cell(values: dict[str, Any], name: str) -> str:
     return "–" if value is None else str(value).lower() if isinstance(value, bool) else f"{value:.6g}"
 
 
-def show_sum(console: "Console", tried: "Sequence[Trial]", advice: Sequence[str]) -> None:
+def show_totals(console: "Console", tried: "Sequence[Trial]", advice: Sequence[str]) -> None:
     """Print the totals, and what the table probably misses."""
     values = sum(trial.mapped.values for trial in tried)
     events = sum(len(trial.mapped.events) for trial in tried)
@@ -93,10 +94,6 @@ def show_sum(console: "Console", tried: "Sequence[Trial]", advice: Sequence[str]
     )
     for what in advice:
         console.print(printable(f"- {what}", 1000), style="yellow")
-
-
-def counted(count: int, what: str) -> str:
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 class TopicHeard:

@@ -12,9 +12,13 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors.kernels import part, unchecked
 from strikewatch.detectors.tiles import known_throughout
 
-WORKING_RPM: Final[Any] = Field(400.0, ge=0, description="The carrier works above this engine speed, rpm")
+WORKING_RPM: Final[Any] = Field(
+    400.0, ge=0, description="Engine speed above which the carrier counts as working, rpm"
+)
 STEADY_S: Final[Any] = Field(
-    10.0, gt=0, description="Without engine speed: it works while rows come this close, s"
+    10.0,
+    gt=0,
+    description="Without engine speed: longest time between two rows in which the carrier counts as working, s",
 )
 """Fields for the settings of each detector that needs to know."""
 

@@ -30,8 +30,10 @@ from strikewatch.detectors.tiles import firing_by_row, interval, value_at
 class Settings(DetectorSettings):
     """Firing with cold oil."""
 
-    cold_limit_c: float = Field(20.0, description="Oil below this is cold, degC; from the hammer's manual")
-    firing_s: float = Field(10.0, gt=0, description="Firing time with cold oil that is a fault, s")
+    cold_limit_c: float = Field(
+        20.0, description="Temperature below which the oil is cold, degC; from the hammer's manual"
+    )
+    firing_s: float = Field(10.0, gt=0, description="Firing time with cold oil from which it is a fault, s")
 
 
 STATE: Final = np.dtype(

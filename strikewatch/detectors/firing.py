@@ -18,8 +18,8 @@ class Settings(DetectorSettings):
 
     rising = ("off_bar", "on_bar")
 
-    on_bar: float = Field(80.0, description="Firing from this pressure up, bar")
-    off_bar: float = Field(60.0, description="No longer firing below this pressure, bar")
+    on_bar: float = Field(80.0, description="Pressure from which the hammer counts as firing, bar")
+    off_bar: float = Field(60.0, description="Pressure below which it no longer counts as firing, bar")
 
 
 STATE: Final = np.dtype(

@@ -47,10 +47,10 @@ class Settings(DetectorSettings):
 
     rising = ("cool_c", "limit_c", "high_c")
 
-    limit_c: float = Field(80.0, description="Oil above this is hot, degC (176 degF)")
-    on_delay_s: float = Field(5.0, ge=0, description="It must stay above for this long, s")
-    cool_c: float = Field(78.0, description="At or below this it is cool again, degC")
-    high_c: float = Field(85.0, description="A peak above this makes the alert high, degC")
+    limit_c: float = Field(80.0, description="Temperature above which the oil is hot, degC (176 degF)")
+    on_delay_s: float = Field(5.0, ge=0, description="Time that the oil must stay above the limit, s")
+    cool_c: float = Field(78.0, description="Temperature at or below which the oil is cool again, degC")
+    high_c: float = Field(85.0, description="Peak temperature above which the alert has high priority, degC")
     oil_grade: OilGrade = Field(
         "VG 46", description="ISO 3448 grade of the hydraulic oil; see the carrier's manual"
     )

@@ -16,7 +16,9 @@ from strikewatch.core.finding import Fault, Highlight, PositionCause
 from strikewatch.detectors.base import Detector, DetectorSettings, hundredth, seconds, tenth, whole
 from strikewatch.detectors.limit_rule import ABSOLUTE, CHANNELS_BEYOND, FROM_LINE, LOWEST, limit_rule
 
-PAUSE_S: Final[Any] = Field(2.0, ge=0, description="Without it for this long, the spell is over, s")
+PAUSE_S: Final[Any] = Field(
+    2.0, ge=0, description="Time without the condition after which the fault has ended, s"
+)
 
 
 class LowEngineSpeed(DetectorSettings):
@@ -27,8 +29,10 @@ class LowEngineSpeed(DetectorSettings):
         gt=0,
         description="The carrier's rated working speed, rpm; from its manual; left out: not judged",
     )
-    least_share: float = Field(0.9, gt=0, le=1, description="Below this share of it the speed is low")
-    limit_s: float = Field(5.0, ge=0, description="Firing at low speed that is a fault, s")
+    least_share: float = Field(
+        0.9, gt=0, le=1, description="Share of the rated speed below which the speed is low"
+    )
+    limit_s: float = Field(5.0, ge=0, description="Firing time at low speed from which it is a fault, s")
     pause_s: float = PAUSE_S
 
     def silenced(self) -> str | None:
@@ -44,8 +48,10 @@ class LowEngineSpeed(DetectorSettings):
 class EndOfStroke(DetectorSettings):
     """Firing with a cylinder at the end of its stroke, where the cylinder takes the blows and not its oil."""
 
-    margin: float = Field(0.05, ge=0, lt=0.5, description="This close to an end, share of the stroke")
-    limit_s: float = Field(1.0, ge=0, description="Firing there that is a fault, s")
+    margin: float = Field(
+        0.05, ge=0, lt=0.5, description="Distance from either end that counts as the end, share of the stroke"
+    )
+    limit_s: float = Field(1.0, ge=0, description="Firing time there from which it is a fault, s")
     pause_s: float = PAUSE_S
 
     def limits(self) -> tuple[float, float]:
@@ -58,9 +64,9 @@ class OverSide(DetectorSettings):
     """Firing over the side of the tracks, where the carrier stands less firmly; 180 degrees is along them again."""
 
     limit_deg: float = Field(
-        45.0, ge=0, lt=90, description="Farther than this from the line of the tracks, deg"
+        45.0, ge=0, lt=90, description="Largest permitted angle to the line of the tracks, deg"
     )
-    limit_s: float = Field(3.0, ge=0, description="Firing there that is a fault, s")
+    limit_s: float = Field(3.0, ge=0, description="Firing time there from which it is a fault, s")
     pause_s: float = PAUSE_S
 
     def limits(self) -> tuple[float, float]:
@@ -71,9 +77,9 @@ class OffSquare(DetectorSettings):
     """Firing at an angle to the surface: the piston strikes a tool that leans in its bushings."""
 
     limit_deg: float = Field(
-        15.0, ge=0, le=180, description="Farther than this from square to the surface, deg"
+        15.0, ge=0, le=180, description="Largest permitted angle from square to the surface, deg"
     )
-    limit_s: float = Field(2.0, ge=0, description="Firing there that is a fault, s")
+    limit_s: float = Field(2.0, ge=0, description="Firing time there from which it is a fault, s")
     pause_s: float = PAUSE_S
 
     def limits(self) -> tuple[float, float]:
@@ -84,13 +90,16 @@ class FeedForce(DetectorSettings):
     """Firing with too little force on the tool (half-blank blows) or too much (the carrier lifts, the tool bends)."""
 
     low_bar: float | None = Field(
-        None, description="Feed pressure below this is too light, bar; from the manual; left out: not judged"
+        None,
+        description="Feed pressure below which the force is too low, bar; from the manual; left out: not judged",
     )
     high_bar: float | None = Field(
         None,
-        description="Feed pressure above this lifts the carrier, bar; from the manual; left out: not judged",
+        description="Feed pressure above which the carrier lifts, bar; from the manual; left out: not judged",
     )
-    limit_s: float = Field(3.0, ge=0, description="Firing outside of them that is a fault, s")
+    limit_s: float = Field(
+        3.0, ge=0, description="Firing time outside these limits from which it is a fault, s"
+    )
     pause_s: float = PAUSE_S
 
     def silenced(self) -> str | None:
@@ -106,10 +115,12 @@ class Prying(DetectorSettings):
     """Side load on the tool, firing or not: tool, bushings and retaining pins take it."""
 
     limit_bar: float | None = Field(
-        None, description="Side load above this is prying, bar; from the profile; left out: not judged"
+        None, description="Side load above which it is prying, bar; from the profile; left out: not judged"
     )
-    limit_s: float = Field(0.5, ge=0, description="Beyond it for this long is a fault, s")
-    pause_s: float = Field(0.0, ge=0, description="Not beyond it for this long, it is over, s (0: at once)")
+    limit_s: float = Field(0.5, ge=0, description="Time above it from which it is a fault, s")
+    pause_s: float = Field(
+        0.0, ge=0, description="Time not above it after which the fault has ended, s (0: at once)"
+    )
 
     def silenced(self) -> str | None:
         return "the limit_bar of its side load is not set" if self.limit_bar is None else None
@@ -121,8 +132,10 @@ class Prying(DetectorSettings):
 class Submerged(DetectorSettings):
     """Firing under water, which destroys seals and washes out grease, with a hammer not fitted for it."""
 
-    fitted_for_water: bool = Field(False, description="The hammer is fitted for work under water")
-    limit_s: float = Field(0.0, ge=0, description="Firing under water that is a fault, s (0: any)")
+    fitted_for_water: bool = Field(False, description="Whether the hammer is fitted for work under water")
+    limit_s: float = Field(
+        0.0, ge=0, description="Firing time under water from which it is a fault, s (0: any)"
+    )
     pause_s: float = PAUSE_S
 
     def silenced(self) -> str | None:

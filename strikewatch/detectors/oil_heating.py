@@ -47,8 +47,8 @@ from strikewatch.detectors.tiles import UNIT, fixed_sum
 class Settings(DetectorSettings):
     """Early warning of hot oil."""
 
-    limit_c: float = Field(80.0, description="Temperature to warn ahead of, degC")
-    ahead_s: float = Field(600.0, gt=0, description="Warn if the line gets there within this, s")
+    limit_c: float = Field(80.0, description="Temperature that the warning is about, degC")
+    ahead_s: float = Field(600.0, gt=0, description="Warn if the fitted line reaches it within this time, s")
 
 
 GRID: Final = 10 * SECOND

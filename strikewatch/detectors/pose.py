@@ -33,11 +33,13 @@ class Settings(DetectorSettings):
         None, gt=0, description="Length of the boom from its foot to the stick's pin, m; all four, or none"
     )
     stick_m: float | None = Field(None, gt=0, description="Length of the stick, to the tool's pin, m")
-    tool_m: float | None = Field(None, gt=0, description="From the tool's pin to the tip of the tool, m")
-    boom_foot_m: float | None = Field(None, description="The boom's foot ahead of the swing axis, m")
+    tool_m: float | None = Field(None, gt=0, description="Length from the tool's pin to its tip, m")
+    boom_foot_m: float | None = Field(
+        None, description="Distance of the boom's foot in front of the swing axis, m"
+    )
     angles: Literal["joint", "level"] = Field(
         "joint",
-        description="Angles of each link, rising positive: joint, from the link before; level, from the level",
+        description="What angles are measured from, rising positive: joint, the link before; level, the horizontal",
     )
 
     @model_validator(mode="after")

@@ -50,11 +50,15 @@ class Settings(DetectorSettings):
     """Continuous firing in one spot."""
 
     limit_s: float = Field(
-        15.0, gt=0, description="Firing time in one spot that is a fault, s; high at twice it"
+        15.0,
+        gt=0,
+        description="Firing time in one spot from which it is a fault, s; high priority at twice this",
     )
-    reposition_s: float = Field(2.0, gt=0, description="A pause this long ends the spot, s")
+    reposition_s: float = Field(2.0, gt=0, description="Pause in firing that ends the spot, s")
     spot_radius_m: float = Field(
-        0.5, gt=0, description="The tool farther than this from where it began: a new spot, m"
+        0.5,
+        gt=0,
+        description="Distance of the tool from where the spot began, beyond which a new spot begins, m",
     )
 
 

@@ -36,12 +36,12 @@ class Settings(DetectorSettings):
     """Implausible readings."""
 
     frozen_s: float = Field(
-        600.0, gt=0, description="No change at all in this much firing is a frozen sensor, s"
+        600.0, gt=0, description="Firing time without any change after which a sensor counts as frozen, s"
     )
     off_delay_s: float = Field(
         60.0,
         ge=0,
-        description="The alert is over when every channel was plausible for this long, s (ISA-18.2 off-delay; 60 s "
+        description="Time that every channel must be plausible before the alert ends, s (ISA-18.2 off-delay; 60 s "
         "from memory)",
     )
 

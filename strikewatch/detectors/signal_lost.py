@@ -30,7 +30,7 @@ from strikewatch.detectors.tiles import value_at
 class Settings(DetectorSettings):
     """No data from a hammer at work."""
 
-    silence_s: float = Field(30.0, gt=0, description="No row for this long is a lost signal, s")
+    silence_s: float = Field(30.0, gt=0, description="Time without rows after which the signal is lost, s")
     working_rpm: float = carrier.WORKING_RPM
     steady_s: float = carrier.STEADY_S
 

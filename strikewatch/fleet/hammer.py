@@ -61,7 +61,7 @@ class Context:
 
 
 @dataclass(slots=True)
-class Done:
+class JobsDone:
     """What some jobs have written: files by table, of finished segments and of what is active at the end."""
 
     files: dict[str, str] = field(default_factory=dict)
@@ -70,9 +70,9 @@ class Done:
     newest: Instant = NEVER
 
 
-def work(context: Context, jobs: Sequence[Job]) -> Done:
+def replay_jobs(context: Context, jobs: Sequence[Job]) -> JobsDone:
     """Do some jobs one after another, into one file for each table."""
-    done = Done()
+    done = JobsDone()
     with Writer(context.staging) as writer, Writer(context.staging) as active:
         for job in jobs:
             newest = _Hammer(context, job, writer, active).replay()

@@ -35,7 +35,7 @@ class Recording(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Surveyed:
+class SurveyResult:
     """What a recording holds, or why it cannot be used."""
 
     place: str
@@ -83,7 +83,7 @@ def own_settings(shift: Shift) -> Settings | None:
     return None if path is None else load(path)
 
 
-def survey(place: str, options: ReadOptions, *, own: bool) -> Surveyed:
+def survey(place: str, options: ReadOptions, *, own: bool) -> SurveyResult:
     """Find out which hammers a recording holds, and when. `own`: its own settings are used, so they are checked too."""
     mark = fingerprint(place)
     try:
@@ -92,7 +92,7 @@ def survey(place: str, options: ReadOptions, *, own: bool) -> Surveyed:
         if own:
             own_settings(shift)
     except (InputError, SettingsError) as error:
-        return Surveyed(place, refused=str(error))
+        return SurveyResult(place, refused=str(error))
     times: dict[Key, list[Instant]] = defaultdict(list)
     for event in shift.events:
         times[event.site, event.hammer].append(event.effective)
@@ -104,7 +104,7 @@ def survey(place: str, options: ReadOptions, *, own: bool) -> Surveyed:
         else:
             first, last = min(events), max(events)
         found.append(Recording(*key, place, mark, min([first, *events]), last, merge.row_counts.get(key, 0)))
-    return Surveyed(place, tuple(found), "" if found else f"{place}: no row can be used")
+    return SurveyResult(place, tuple(found), "" if found else f"{place}: no row can be used")
 
 
 def file_name(name: str) -> str:

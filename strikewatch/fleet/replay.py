@@ -22,8 +22,8 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.state import LAYOUT, OLDER
 from strikewatch.errors import InputError
 from strikewatch.fleet.folder import FleetFolder, Manifest, without_segments
-from strikewatch.fleet.hammer import Context, Done, Job, StateAt, work
-from strikewatch.fleet.recordings import Recording, Surveyed, find_places, fingerprint, survey
+from strikewatch.fleet.hammer import Context, Job, JobsDone, StateAt, replay_jobs
+from strikewatch.fleet.recordings import Recording, SurveyResult, find_places, fingerprint, survey
 from strikewatch.service.recorded.replay import DEFAULT_ALLOWED_PERCENT
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.recordings import ReadOptions
@@ -191,11 +191,11 @@ def replay_fleet(
         planned = plan(known, found, states, lambda state: readable(layouts[state]))
         end = max([before.end, *(recording.last for recording in [*known, *found] if recording.rows)])
         context = Context(settings, options, own_settings, folder.staging, end)
-        done = _work(planned.jobs, context, workers)
+        done = _replay_all(planned.jobs, context, workers)
         if (newest := max((one.newest for one in done), default=end)) > end:
             folder.clean()  # a channel that came 1 ns after the last row: all hammers end there
             end = newest
-            done = _work(planned.jobs, replace(context, end=end), workers)
+            done = _replay_all(planned.jobs, replace(context, end=end), workers)
         changed = {path: _without(folder, path, planned.replaced, workers) for path in before.files}
         files = {
             table: [*changed.get(table, ()), *(one.files[table] for one in done if table in one.files)]
@@ -225,15 +225,15 @@ def readable(layout: str) -> bool:
     return all(saved.get(name) in current for name in names)
 
 
-def _work(jobs: Sequence[Job], context: Context, workers: Workers) -> list[Done]:
+def _replay_all(jobs: Sequence[Job], context: Context, workers: Workers) -> list[JobsDone]:
     """Do all jobs, as many tasks as keep the workers busy."""
     parts = chunks(jobs, max(4 * workers.number, -(-len(jobs) // HAMMERS)))
-    return workers.run(partial(work, context), parts)
+    return workers.run(partial(replay_jobs, context), parts)
 
 
 def _survey(
     places: Sequence[str], known: Sequence[Recording], options: ReadOptions, own: bool, workers: Workers
-) -> list[Surveyed]:
+) -> list[SurveyResult]:
     """Survey the recordings that are new or have changed."""
     marks = {recording.place: recording.fingerprint for recording in known}
     new = [place for place in places if place not in marks or marks[place] != fingerprint(place)]
@@ -241,7 +241,7 @@ def _survey(
     return [one for part in workers.run(partial(_survey_all, options, own), parts) for one in part]
 
 
-def _survey_all(options: ReadOptions, own: bool, places: Sequence[str]) -> list[Surveyed]:
+def _survey_all(options: ReadOptions, own: bool, places: Sequence[str]) -> list[SurveyResult]:
     return [survey(place, options, own=own) for place in places]
 
 

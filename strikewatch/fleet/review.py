@@ -15,7 +15,7 @@ from strikewatch.review.data.schemas import OPERATOR_FAULTS
 from strikewatch.review.data.tables import Feeds
 from strikewatch.review.usage import hammer_usage
 from strikewatch.service.reviews.data import ReviewData
-from strikewatch.service.reviews.moments import ReplaySource
+from strikewatch.service.reviews.highlights import ReplaySource
 from strikewatch.service.time_window import check_order, parse_period
 from strikewatch.settings.tree import Settings
 

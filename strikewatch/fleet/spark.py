@@ -123,7 +123,7 @@ def workers(spark: "SparkSession") -> Workers:
     context = spark.sparkContext
 
     def run(function: Callable[[Any], Any], items: Sequence[Any]) -> list[Any]:
-        results = context.parallelize(items, len(items)).map(partial(_caught, function)).collect()
+        results = context.parallelize(items, len(items)).map(partial(_result_or_error, function)).collect()
         for _, error in results:
             if error is not None:
                 raise InputError(error)
@@ -144,7 +144,7 @@ def table(spark: "SparkSession", folder: Path, name: str) -> "DataFrame":
     return spark.read.schema(schema).parquet(*paths) if paths else spark.createDataFrame([], schema)
 
 
-def _caught(function: Callable[[Any], Any], item: Any) -> tuple[Any, str | None]:
+def _result_or_error(function: Callable[[Any], Any], item: Any) -> tuple[Any, str | None]:
     """Return a result, or the message of an error that repeating the task would not help."""
     try:
         return function(item), None

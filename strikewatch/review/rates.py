@@ -25,11 +25,7 @@ from strikewatch.review.data.tables import (
     with_week,
 )
 from strikewatch.review.progress import first_coached
-from strikewatch.review.statistics import (
-    poisson,
-    shrinkage,
-    verdicts,
-)
+from strikewatch.review.statistics import poisson, shrinkage, verdicts
 from strikewatch.review.statistics.comparisons import add_changes, mark_less_certain
 from strikewatch.review.statistics.poisson import UNKNOWN
 from strikewatch.review.statistics.verdicts import LEVEL, Bools, RateComparison, Settings

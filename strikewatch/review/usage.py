@@ -180,9 +180,9 @@ class _HammerUsage:
         self._length = float(end - begin)
         self._start, self._end = (_since(begin, self._exposure[name]) for name in ("start", "end"))
         self._onset, cleared = (_since(begin, faults[name]) for name in ("onset", "cleared"))
-        known = self._end.max(initial=-np.inf)
+        newest_end = self._end.max(initial=-np.inf)
         active = faults["cleared"].isna().to_numpy(bool)
-        self._cleared = np.where(active, np.maximum(self._onset, known), cleared)
+        self._cleared = np.where(active, np.maximum(self._onset, newest_end), cleared)
 
     def rows(
         self,

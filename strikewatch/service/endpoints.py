@@ -10,7 +10,7 @@ from strikewatch.storage.queries.active import sent_records
 
 
 def addresses(settings: Settings) -> dict[str, str]:
-    """Return the address by endpoint name."""
+    """Return the address of each endpoint, by its name."""
     found = {webhook.name: webhook.url for webhook in settings.webhooks}
     if settings.mqtt_alerts.publish:
         found[MQTT_ALERTS] = f"mqtt://{settings.mqtt.host}:{settings.mqtt.port}"

@@ -118,7 +118,7 @@ class StepJournal:
             self._write(_STEP_AT, _STEP.pack(Phase.PROCESSING, len(listed) // _DIGEST_BYTES) + listed)
 
     def mark(self, phase: Phase) -> None:
-        """Note what the listed messages have come to; without any, do nothing."""
+        """Record the phase that the listed messages have reached; do nothing if none are listed."""
         if self._listed:
             self._listed = phase != Phase.NONE
             self._write(_STEP_AT, _PHASE.pack(phase))

@@ -14,12 +14,7 @@ from strikewatch.core.batch import Key
 from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import SettingsError
 from strikewatch.review.statistics.verdicts import Settings as Judgement
-from strikewatch.settings.environment import (
-    environment_tables,
-    mistakes,
-    overlay,
-    with_present_names,
-)
+from strikewatch.settings.environment import environment_tables, mistakes, overlay, with_present_names
 from strikewatch.settings.faults import Faults
 from strikewatch.settings.problems import Origin, dotted, message, overlaid, secret_variables
 from strikewatch.sinks.settings import MQTT_ALERTS
@@ -53,13 +48,15 @@ class Intake(BaseModel):
         description="Allowed lateness: how long a row after a gap waits for out-of-order rows, s",
     )
     max_ahead_s: float = Field(
-        300.0, ge=0, description="Times further ahead of this machine's clock are refused, s"
+        300.0,
+        ge=0,
+        description="How far times may be ahead of this machine's clock, s; later ones are refused",
     )
     grace_s: float = Field(
-        5.0, gt=0, description="Silence of a hammer after which time is let pass for it, s"
+        5.0, gt=0, description="Silence of a hammer after which its time is advanced without rows, s"
     )
     historic_after_s: float = Field(
-        120.0, gt=0, description="Found this long after its onset, an alert is historic, s"
+        120.0, gt=0, description="Delay from onset to finding from which an alert is historic, s"
     )
     max_keys: int = Field(
         256, ge=64, le=4096, description="Largest number of keys in one object of a message; more are refused"
@@ -79,7 +76,7 @@ class Intake(BaseModel):
     max_hammers_per_site: int = Field(
         200,
         ge=1,
-        description="The same at one site, listed or not; hammers that `hammers` lists do not count",
+        description="Largest number of hammers at one site, listed or not; those that `hammers` lists do not count",
     )
     max_sites: int = Field(
         100,

@@ -58,7 +58,7 @@ class Settings(DetectorSettings):
 
     hold_s: dict[str, float] = Field(
         default_factory=dict,
-        description="Channel = how long a value is held at most, s; other channels keep their usual hold time",
+        description="Channel → longest time for which its value is held, s; other channels keep their usual hold time",
     )
 
     @model_validator(mode="after")

@@ -158,11 +158,8 @@ def erase_from_state(name: str, layout: str, state: bytes) -> bytes:
         size = int(part.rpartition(":")[2])
         if part.startswith(f"{OPERATORS.name}/"):
             if part not in read:
-                return (
-                    state[:at] + bytes(size) + state[at + size :]
-                    if name.encode() in state[at:][:size]
-                    else state
-                )
+                holds_id = name.encode() in state[at : at + size]
+                return state[:at] + bytes(size) + state[at + size :] if holds_id else state
             buffer = bytearray(state)
             (record,) = np.frombuffer(buffer, read[part], 1, at)
             for field in record.dtype.names or ():

@@ -9,16 +9,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 import structlog
-from sqlalchemy import (
-    ColumnElement,
-    Connection,
-    Select,
-    bindparam,
-    delete,
-    exists,
-    or_,
-    select,
-)
+from sqlalchemy import ColumnElement, Connection, Select, bindparam, delete, exists, or_, select
 
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.storage.commit.store import Store

@@ -83,7 +83,7 @@ def test_every_highlight_is_found_again_by_its_replay_command(
     kept: Kept, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Each command shown with a chart, run as printed, finds its alert in a single recording."""
-    expected = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "2")
+    expected = _json(capsys, "--config", str(kept.config), *PERIOD, "--highlights", "2")
     assert {one["id"] for one in expected["moments"]} <= {one["id"] for one in kept.found}
     assert max(Counter(one["operator"] for one in expected["moments"]).values()) == 2
     assert len(expected["moments"]) >= 8
@@ -100,8 +100,8 @@ def test_every_highlight_is_found_again_by_its_replay_command(
 def test_the_database_and_the_shifts_give_the_same_review(
     kept: Kept, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    ours = _json(capsys, "--config", str(kept.config), *PERIOD, "--moments", "0")
-    theirs = _json(capsys, *(str(SHIFTS / name) for name in NAMES), *PERIOD, "--moments", "0")
+    ours = _json(capsys, "--config", str(kept.config), *PERIOD, "--highlights", "0")
+    theirs = _json(capsys, *(str(SHIFTS / name) for name in NAMES), *PERIOD, "--highlights", "0")
     assert ours.keys() == theirs.keys() == {"begin", "end", *TABLES}
     counted = {(row["operator"], row["fault"]): row["count"] for row in ours["operators"]}
     assert counted == {(row["operator"], row["fault"]): row["count"] for row in theirs["operators"]}
@@ -119,7 +119,7 @@ def test_all_output_files_are_written_and_the_summary_names_them(
 ) -> None:
     page, pdf = tmp_path / "review.html", tmp_path / "review.pdf"
     need_program("chromium")
-    outputs = ["--html", str(page), "--pdf", str(pdf), "--csv", str(tmp_path / "tables"), "--moments", "1"]
+    outputs = ["--html", str(page), "--pdf", str(pdf), "--csv", str(tmp_path / "tables"), "--highlights", "1"]
     assert main(["review", "--config", str(kept.config), *PERIOD, *outputs]) == 0
     printed_text = capsys.readouterr().out
     assert "never a safety function" in printed_text
@@ -134,7 +134,10 @@ def test_all_output_files_are_written_and_the_summary_names_them(
 
 
 def test_a_review_of_one_operator_names_no_other(kept: Kept, capsys: pytest.CaptureFixture[str]) -> None:
-    expected = _json(capsys, "--config", str(kept.config), *PERIOD, "--operator", "op-14", "--moments", "1")
+    expected = _json(
+        capsys, "--config", str(kept.config), *PERIOD, "--operator", "op-14", "--moments", "1"
+    )  # the former name
+    assert len(expected["moments"]) == 1
     assert set(re.findall(r"op-\d+|unassigned", json.dumps(expected))) == {"op-14"}
     assert main(["review", "--config", str(kept.config), *PERIOD, "--operator", "op-14"]) == 0
     assert set(re.findall(r"op-\d+", capsys.readouterr().out)) == {"op-14"}
@@ -155,8 +158,8 @@ def test_a_talk_shows_in_the_review_whether_logged_or_recorded(
     with (tmp_path / "hot-bench" / "events.jsonl").open("a", encoding="utf-8") as lines:
         lines.write(json.dumps({**talk, "hammer": "HB-01"}) + "\n")
     capsys.readouterr()
-    logged = _json(capsys, "--config", str(here), *PERIOD, "--moments", "0")["talks"]
-    recorded = _json(capsys, *(str(tmp_path / name) for name in NAMES), *PERIOD, "--moments", "0")["talks"]
+    logged = _json(capsys, "--config", str(here), *PERIOD, "--highlights", "0")["talks"]
+    recorded = _json(capsys, *(str(tmp_path / name) for name in NAMES), *PERIOD, "--highlights", "0")["talks"]
     (shown,) = recorded
     assert shown["words"]
     assert shown["before_count"] + shown["count"] == 44
@@ -165,7 +168,8 @@ def test_a_talk_shows_in_the_review_whether_logged_or_recorded(
     exported = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [item["kind"] for item in exported if item.get("kind") == "coached"] == ["coached"]
     assert (
-        _json(capsys, "--config", str(here), *PERIOD, "--operator", "op-13", "--moments", "0")["talks"] == []
+        _json(capsys, "--config", str(here), *PERIOD, "--operator", "op-13", "--highlights", "0")["talks"]
+        == []
     )
 
 
@@ -193,9 +197,9 @@ def test_missing_data_is_reported(
     [
         (["nowhere"], "nowhere"),
         ([str(SHIFTS / "hot-bench"), "--from", "2h", "--to", "3h"], "before --to"),
-        ([str(SHIFTS / "hot-bench"), "--moments", "-1"], "x>=0"),
+        ([str(SHIFTS / "hot-bench"), "--highlights", "-1"], "x>=0"),
         ([str(SHIFTS / "hot-bench"), "--coaching", "gone.toml"], "gone.toml"),
-        ([str(SHIFTS / "hot-bench"), "--html", "/nowhere/review.html", "--moments", "0"], "another file"),
+        ([str(SHIFTS / "hot-bench"), "--html", "/nowhere/review.html", "--highlights", "0"], "another file"),
     ],
 )
 def test_unusable_options_name_the_remedy(

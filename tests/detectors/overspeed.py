@@ -28,7 +28,7 @@ class Settings(DetectorSettings):
     """Firing above the engine's governed speed."""
 
     limit_rpm: float = Field(2000.0, gt=0, description="Above this the engine is too fast, rpm")
-    limit_s: float = Field(1.0, ge=0, description="Firing there that is a fault, s")
+    limit_s: float = Field(1.0, ge=0, description="Firing time there from which it is a fault, s")
     pause_s: float = Field(2.0, ge=0, description="Without it for this long it is over, s")
 
     def limits(self) -> tuple[float, float]:

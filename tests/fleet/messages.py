@@ -15,7 +15,7 @@ from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import Instant, parse
 from strikewatch.fleet.streaming.engine import Router, StreamSettings, engine
 from strikewatch.fleet.streaming.outcome import Outcome
-from strikewatch.fleet.streaming.saved import Book, SavedHammer, decode, encode
+from strikewatch.fleet.streaming.saved import SavedHammer, ShardSchedule, decode, encode
 from strikewatch.fleet.streaming.shard import ShardStep
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message
@@ -70,7 +70,7 @@ class Shard:
     """The state of a shard, as a state store would keep it: bytes only."""
 
     given: StreamSettings
-    book: bytes = field(default_factory=lambda: Book().encode())
+    schedule: bytes = field(default_factory=lambda: ShardSchedule().encode())
     hammers: dict[Key, bytes] = field(default_factory=dict)
     outcomes: list[Outcome] = field(default_factory=list)
 
@@ -87,12 +87,12 @@ class Shard:
         for topic, payload in messages:
             own.update(router.hammers(topic, payload, now_ms * 1_000_000))
             arrived.append(Message(topic, payload, now_ms * 1_000_000, 0, 0, 1, False))
-        step, book = self.step(now_ms)
-        self._keep(step, book, step.take(arrived, own if only is None else own & only))
+        step, schedule = self.step(now_ms)
+        self._keep(step, schedule, step.take(arrived, own if only is None else own & only))
 
     def pass_silence(self, now_ms: int) -> None:
-        step, book = self.step(now_ms)
-        self._keep(step, book, step.pass_silence())
+        step, schedule = self.step(now_ms)
+        self._keep(step, schedule, step.pass_silence())
 
     @property
     def changes(self) -> list[Change]:
@@ -102,17 +102,17 @@ class Shard:
         """Return (id, onset, cleared) of every alert that was not withdrawn, in the last state."""
         return alerts_of(change.record for change in self.changes)
 
-    def step(self, now_ms: int) -> tuple[ShardStep, Book]:
-        book = Book.decode(self.book)
-        return ShardStep(engine(self.given), book, self._load, now_ms), book
+    def step(self, now_ms: int) -> tuple[ShardStep, ShardSchedule]:
+        schedule = ShardSchedule.decode(self.schedule)
+        return ShardStep(engine(self.given), schedule, self._load, now_ms), schedule
 
     def _load(self, key: Key) -> SavedHammer | None:
         blob = self.hammers.get(key)
         return None if blob is None else decode(key, blob)
 
-    def _keep(self, step: ShardStep, book: Book, saved: dict[Key, SavedHammer]) -> None:
+    def _keep(self, step: ShardStep, schedule: ShardSchedule, saved: dict[Key, SavedHammer]) -> None:
         self.hammers.update({key: encode(one) for key, one in saved.items()})
-        self.book = book.encode()
+        self.schedule = schedule.encode()
         self.outcomes.append(Outcome.decode(step.outcome.encode()))
 
 

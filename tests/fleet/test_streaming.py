@@ -131,7 +131,7 @@ def test_a_repeated_micro_batch_gives_the_same_outcome() -> None:
     """After a failure Spark repeats a micro-batch in a process that has gone beyond it."""
     shard = Shard.of(Settings())
     shard.take([(SAMPLES, firing(0, 10))], NOW_MS + 10_000)
-    before = shard.book, dict(shard.hammers)
+    before = shard.schedule, dict(shard.hammers)
     shard.take([(SAMPLES, firing(10.5, 16))], NOW_MS + 16_000)
     shard.take([(SAMPLES, firing(16.5, 40))], NOW_MS + 40_000)
     again = Shard(shard.given, *before)

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.output import minute_and_zone, plain_table
+from strikewatch.cli.output import counted, minute_and_zone, plain_table
 from strikewatch.cli.settings_file import load_database_settings, open_database
 from strikewatch.core.alert import PRIORITIES
 
@@ -62,9 +62,8 @@ def alarm_metrics(options: Namespace) -> None:
 
 
 def _show_site(console: Console, site: str, kpis: "AlarmKpis") -> None:
-    alerts = "1 alert" if kpis.alerts == 1 else f"{kpis.alerts:,} alerts"
     period = f"{minute_and_zone(kpis.begin, site)} to {minute_and_zone(kpis.end, site)}"
-    console.print(Text.assemble((site, "bold"), f"  {period}, {alerts}"))
+    console.print(Text.assemble((site, "bold"), f"  {period}, {counted(kpis.alerts, 'alert')}"))
     table = plain_table("", "here", "target", right=("here",))
     for row in _rows(kpis):
         table.add_row(*row)

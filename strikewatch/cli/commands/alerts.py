@@ -10,7 +10,7 @@ import click
 
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
-from strikewatch.cli.output import minute_and_zone
+from strikewatch.cli.output import counted, minute_and_zone
 from strikewatch.cli.settings_file import load_database_settings, open_database
 from strikewatch.core.alert import PRIORITIES
 from strikewatch.engine.lifecycle import ACTIVE, OPEN, STATES
@@ -257,8 +257,9 @@ def _print_service(
 ) -> None:
     site, name = result.key
     record = {"site": site, "hammer": name, "service": service, "until": until, "changed": result.changed}
-    many = "1 open alert" if result.changed == 1 else f"{result.changed} open alerts"
-    output.print_result(options, record, f"{name} at {site} {message}; {many} changed.")
+    output.print_result(
+        options, record, f"{name} at {site} {message}; {counted(result.changed, 'open alert')} changed."
+    )
 
 
 @hammer.command("end-shelving", examples=("strikewatch hammer end-shelving HB-03 same_spot --by Kim",))
@@ -277,7 +278,10 @@ def end_shelving(options: Namespace) -> None:
             name, fault, by=options.by, reason=options.reason, now=time.time_ns(), site=site
         )
     site, name = result.key
-    many = "1 active alert" if result.changed == 1 else f"{result.changed} active alerts"
-    message = f"Shelving ended; {many} changed." if shelved else "It was not shelved."
+    message = (
+        f"Shelving ended; {counted(result.changed, 'active alert')} changed."
+        if shelved
+        else "It was not shelved."
+    )
     record = {"site": site, "hammer": name, "fault": fault, "changed": result.changed}
     output.print_result(options, record, f"{fault} of {name} at {site}: {message}")

@@ -192,7 +192,7 @@ def review(options: Namespace) -> None:
     from strikewatch.fleet.review import open_fleet_review
     from strikewatch.review.report import files
 
-    options.paths, options.moments = (options.folder,), 0
+    options.paths, options.highlights = (options.folder,), 0
     options.coaching = options.pdf = options.csv = None
     made = review_report.review(options, load_settings(options.config), output.notes(), open_fleet_review)
     written = review_report.write(options, made.report)

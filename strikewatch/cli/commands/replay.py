@@ -19,6 +19,7 @@ from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.output import (
     SENTENCES,
+    counted,
     heading,
     less_certain,
     not_monitored,
@@ -107,7 +108,7 @@ def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
     """Print the alerts of each hammer in onset order, then the counts."""
     records = result.records
     rows = f"{result.counts.used:,} rows"
-    console.print(Text.assemble((str(path), "bold"), f": {rows}, {_counted(len(records), 'alert')}"))
+    console.print(Text.assemble((str(path), "bold"), f": {rows}, {counted(len(records), 'alert')}"))
     sites = {site for site, _ in result.firing_h}
     bouts = result.bouts()
     for key, firing_h in sorted(result.firing_h.items()):
@@ -136,11 +137,7 @@ def _show_alerts(console: Console, path: Path, result: "ReplayResult") -> None:
 
 def _heading(key: "Key", firing_h: float, n: int, *, with_site: bool) -> Text:
     name = "/".join(key) if with_site else key[1]
-    return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {_counted(n, 'alert')}")
-
-
-def _counted(count: int, noun: str) -> str:
-    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+    return Text.assemble((name, "bold"), f"  {firing_h:.2f} h of firing, {counted(n, 'alert')}")
 
 
 def _alerts_table(records: Records, *, sentences: bool) -> Table:

@@ -12,7 +12,7 @@ import click
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.settings_file import load_settings
-from strikewatch.cli.source_tables import TopicHeard, counted, load_tables, show_heard, show_sum, show_trial
+from strikewatch.cli.source_tables import TopicHeard, load_tables, show_heard, show_totals, show_trial
 from strikewatch.errors import InputError
 
 if TYPE_CHECKING:
@@ -167,7 +167,7 @@ def try_(options: Namespace) -> int:
             f"{options.name}: takes none of these topics{other}; its topics are {', '.join(table.topics)}"
         )
     if len(tried) < len(messages):
-        others = counted(len(messages) - len(tried), "message")
+        others = output.counted(len(messages) - len(tried), "message")
         output.notes().print(f"{others} on topics that {options.name} does not take", style="dim")
     advice = [what for _, what in trials.advice()]
     if options.json:
@@ -176,7 +176,7 @@ def try_(options: Namespace) -> int:
         console = output.tables()
         for trial in tried:
             show_trial(console, trial)
-        show_sum(console, tried, advice)
+        show_totals(console, tried, advice)
     clean = not any(trial.mapped.rejects for trial in tried)
     return 0 if clean and any(trial.mapped.values or trial.mapped.events for trial in tried) else 1
 
@@ -229,7 +229,7 @@ def listen(options: Namespace) -> None:
         return
     show_heard(topics, others, trials, settings)
     if options.to is not None:
-        output.notes().print(f"{counted(len(kept), 'message')} written to {options.to}", style="dim")
+        output.notes().print(f"{output.counted(len(kept), 'message')} written to {options.to}", style="dim")
 
 
 @sources.command(
@@ -282,12 +282,14 @@ def propose(options: Namespace) -> None:
             continue
         size += len(message.payload)
         if size > MAX_KEPT_BYTES:
-            output.notes().print("more was heard than is kept; --topic narrows it", style="yellow")
+            output.notes().print(
+                "more messages arrived than are kept; narrow them with --topic", style="yellow"
+            )
             break
         kept.append(message)
     text = propose_tables(kept, options.site)
     if not text:
-        raise InputError("no message was heard on a topic without a source; see `strikewatch sources listen`")
+        raise InputError("no message arrived on a topic without a source; see `strikewatch sources listen`")
     print(text, end="")
 
 

@@ -39,12 +39,13 @@ NO_BROWSER: Final = (
 )
 @shared.as_json("every table, one object")
 @click.option(
-    "--moments",
+    "--highlights",
     type=click.IntRange(min=0),
     default=3,
     metavar="N",
     help="Highlights of each operator (default: 3; 0: none).",
 )
+@click.option("--moments", type=click.IntRange(min=0), hidden=True)
 @click.option("--coaching", type=shared.PATH, metavar="FILE", help="Coaching notes, edited or translated.")
 def review(options: Namespace) -> None:
     """Make the trainer's review: rates, whom to coach, on what, with which examples.
@@ -57,6 +58,8 @@ def review(options: Namespace) -> None:
     from strikewatch.programs import find_program
     from strikewatch.review.report import files
 
+    if options.moments is not None:  # the former name
+        options.highlights = options.moments
     notes = output.notes()
     settings = load_settings(options.config)
     if options.pdf and find_program("chromium") is None:

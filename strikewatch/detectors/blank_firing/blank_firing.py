@@ -73,30 +73,34 @@ class Settings(DetectorSettings):
     rising = ("blank_min_s", "high_s")
 
     blank_min_s: float = Field(
-        1.0, gt=0, description="An unbroken run of suspicious windows this long is a fault, s"
+        1.0, gt=0, description="Length of an unbroken run of suspicious windows from which it is a fault, s"
     )
-    high_s: float = Field(5.0, gt=0, description="Lasting this long, the alert is high, s")
-    transient_s: float = Field(0.4, ge=0, description="Start of a bout that is no evidence, s")
+    high_s: float = Field(5.0, gt=0, description="Duration from which the alert has high priority, s")
+    transient_s: float = Field(
+        0.4, ge=0, description="Time at the start of a bout that is not used as evidence, s"
+    )
     level_when_blank: Direction = Field(
-        "falls", description="Direction of the level when firing blank; by the hammer's design"
+        "falls", description="How the level changes in blank firing; depends on the hammer's design"
     )
     least_change: float = Field(
-        0.1, gt=0, lt=1, description="Change of level that is suspicious at all, share of the level"
+        0.1, gt=0, lt=1, description="Smallest change of level that is suspicious, share of the level"
     )
     least_score: float = Field(
         0.7,
         ge=0,
         le=1,
-        description="The floor of scores: no suspicion below it is raised, or shown at its end",
+        description="Lowest score with which a suspicion is raised, or shown at its end",
     )
     learn_s: float = Field(
-        15.0, gt=0, description="Loaded firing from which the level is known well enough to judge, s"
+        15.0, gt=0, description="Loaded firing after which the level is known well enough to judge, s"
     )
     wide_pulse: float = Field(
-        1.5, gt=1, description="Pulses this many times as wide as at first: accumulator_suspect"
+        1.5,
+        gt=1,
+        description="Width of pulses, as a multiple of the first, from which accumulator_suspect is raised",
     )
     relearn_s: float = Field(
-        10.0, gt=0, description="A bout that is low for this long from its start has a changed pump, s"
+        10.0, gt=0, description="Time that a bout must be low from its start to show a changed pump, s"
     )
 
 

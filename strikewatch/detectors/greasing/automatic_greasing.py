@@ -33,18 +33,24 @@ class Settings(DetectorSettings):
 
     rising = ("low_level", "refilled_level")
 
-    low_level: float = Field(0.1, ge=0, le=1, description="The reservoir is low below this, share of it")
-    refilled_level: float = Field(
-        0.15, ge=0, le=1, description="At or above this it is filled again, share of it"
+    low_level: float = Field(
+        0.1, ge=0, le=1, description="Level below which the reservoir is low, share of it"
     )
-    no_flow_s: float = Field(600.0, gt=0, description="Firing without flow from the pump that is a fault, s")
+    refilled_level: float = Field(
+        0.15, ge=0, le=1, description="Level from which the reservoir counts as refilled, share of it"
+    )
+    no_flow_s: float = Field(
+        600.0, gt=0, description="Firing time without flow from the pump from which it is a fault, s"
+    )
     line_low_bar: float | None = Field(
-        None, description="Pressure in the grease line below this is too low, bar; left out: not judged"
+        None, description="Lowest permitted pressure in the grease line, bar; left out: not judged"
     )
     line_high_bar: float | None = Field(
-        None, description="Pressure in the grease line above this is too high, bar; left out: not judged"
+        None, description="Highest permitted pressure in the grease line, bar; left out: not judged"
     )
-    line_s: float = Field(10.0, gt=0, description="Outside without a break for this long is a fault, s")
+    line_s: float = Field(
+        10.0, gt=0, description="Unbroken time outside these limits from which it is a fault, s"
+    )
 
     @model_validator(mode="after")
     def _band(self) -> Self:

@@ -53,12 +53,18 @@ class Settings(DetectorSettings):
         description="How the hammer is greased: manual or automatic; automatic: no interval, see grease_feed",
     )
     due_s: float = Field(
-        6300.0, gt=0, description="Operating time since greasing from which it is due, s (1 h 45 min)"
+        6300.0, gt=0, description="Operating time since greasing from which greasing is due, s (1 h 45 min)"
     )
-    overdue_s: float = Field(7200.0, gt=0, description="... from which it is overdue, s (2 h)")
-    high_s: float = Field(10800.0, gt=0, description="... from which the alert is high, s (3 h)")
+    overdue_s: float = Field(
+        7200.0, gt=0, description="Operating time since greasing from which it is overdue, s (2 h)"
+    )
+    high_s: float = Field(
+        10800.0,
+        gt=0,
+        description="Operating time since greasing from which the alert has high priority, s (3 h)",
+    )
     clock: Literal["carrier", "firing"] = Field(
-        "carrier", description="What the interval counts: carrier or firing"
+        "carrier", description="What the interval counts: carrier, operating time; firing, firing time"
     )
     working_rpm: float = carrier.WORKING_RPM
     steady_s: float = carrier.STEADY_S

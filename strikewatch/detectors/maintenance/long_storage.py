@@ -50,7 +50,9 @@ from strikewatch.detectors.tiles import firing_by_row
 class Settings(DetectorSettings):
     """Long storage."""
 
-    idle_days: float = Field(183.0, gt=0, description="No firing for this long: it belongs in storage, days")
+    idle_days: float = Field(
+        183.0, gt=0, description="Time without firing after which the hammer is to be put in storage, days"
+    )
 
 
 DUE: Final = 0

@@ -50,21 +50,29 @@ class Settings(DetectorSettings):
     """What is due by operating hours and days."""
 
     inspection_soon_h: float = Field(
-        45.0, ge=0, description="Operating hours from which inspection is due soon, h"
+        45.0, ge=0, description="Operating hours from which the inspection is due soon, h"
     )
-    inspection_due_h: float = Field(50.0, gt=0, description="... from which it is due, h; see the manual")
-    inspection_overdue_h: float = Field(60.0, gt=0, description="... from which it is overdue, h")
-    inspection_soon_days: float = Field(6.0, ge=0, description="Days from which inspection is due soon")
-    inspection_due_days: float = Field(7.0, gt=0, description="... from which it is due")
-    inspection_overdue_days: float = Field(8.0, gt=0, description="... from which it is overdue")
+    inspection_due_h: float = Field(
+        50.0, gt=0, description="Operating hours from which the inspection is due, h; see the manual"
+    )
+    inspection_overdue_h: float = Field(
+        60.0, gt=0, description="Operating hours from which the inspection is overdue, h"
+    )
+    inspection_soon_days: float = Field(6.0, ge=0, description="Days from which the inspection is due soon")
+    inspection_due_days: float = Field(7.0, gt=0, description="Days from which the inspection is due")
+    inspection_overdue_days: float = Field(8.0, gt=0, description="Days from which the inspection is overdue")
     service_soon_h: float = Field(
-        950.0, ge=0, description="Operating hours from which service is due soon, h"
+        950.0, ge=0, description="Operating hours from which the service is due soon, h"
     )
-    service_due_h: float = Field(1000.0, gt=0, description="... from which it is due, h; see the manual")
-    service_overdue_h: float = Field(1100.0, gt=0, description="... from which it is overdue, h")
-    service_soon_days: float = Field(335.0, ge=0, description="Days from which service is due soon")
-    service_due_days: float = Field(365.0, gt=0, description="... from which it is due")
-    service_overdue_days: float = Field(395.0, gt=0, description="... from which it is overdue")
+    service_due_h: float = Field(
+        1000.0, gt=0, description="Operating hours from which the service is due, h; see the manual"
+    )
+    service_overdue_h: float = Field(
+        1100.0, gt=0, description="Operating hours from which the service is overdue, h"
+    )
+    service_soon_days: float = Field(335.0, ge=0, description="Days from which the service is due soon")
+    service_due_days: float = Field(365.0, gt=0, description="Days from which the service is due")
+    service_overdue_days: float = Field(395.0, gt=0, description="Days from which the service is overdue")
     working_rpm: float = carrier.WORKING_RPM
     steady_s: float = carrier.STEADY_S
 

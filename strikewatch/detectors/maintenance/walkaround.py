@@ -47,9 +47,9 @@ from strikewatch.detectors.tiles import firing_by_row
 class Settings(DetectorSettings):
     """The walkaround inspection of each shift."""
 
-    break_h: float = Field(4.0, gt=0, description="No row for this long: the next shift, h")
+    break_h: float = Field(4.0, gt=0, description="Time without rows after which the next shift begins, h")
     ahead_s: float = Field(
-        3600.0, ge=0, description="An inspection this long before the shift counts for it, s"
+        3600.0, ge=0, description="How long before the shift its inspection may be done, s"
     )
 
 

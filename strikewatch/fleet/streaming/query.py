@@ -16,7 +16,7 @@ from strikewatch.errors import Rejected
 from strikewatch.fleet.failure import batch_error
 from strikewatch.fleet.streaming.engine import NO_HAMMER, StreamSettings, engine
 from strikewatch.fleet.streaming.messages import in_order, keyed
-from strikewatch.fleet.streaming.saved import Book, SavedHammer, decode, encode
+from strikewatch.fleet.streaming.saved import SavedHammer, ShardSchedule, decode, encode
 from strikewatch.fleet.streaming.shard import MS, NEVER_MS, Saved, ShardStep
 from strikewatch.sources.mqtt import Message
 
@@ -89,24 +89,24 @@ class Shards:
         self._given = given
         self._handle: Any = None
         self._hammers: Any = None
-        self._book: Any = None
+        self._schedule: Any = None
         self._loaded: dict[Key, bytes] = {}  # states as they are in Spark's store
 
     def init(self, handle: Any) -> None:
-        """Declare the state: of each hammer, and the book of all."""
+        """Declare the state: of each hammer, and the schedule of all."""
         # what workers would log of feeds is counted in the outcomes
         structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
         self._handle = handle
         self._hammers = handle.getMapState("hammers", "hammer string", "saved binary")
-        self._book = handle.getValueState("book", "book binary")
+        self._schedule = handle.getValueState("book", "book binary")  # the name in checkpoints
 
     def handleInputRows(self, key: Any, rows: Iterator[Any], timerValues: Any) -> Iterator[Any]:  # noqa: ARG002, N802, N803
         """Process the messages of a shard."""
         now_ms = timerValues.getCurrentProcessingTimeInMs()
         arrived = in_order(rows)
         hammers = dict.fromkeys(_key(row.hammer) for row in arrived)
-        book = self._load_book()
-        step = ShardStep(engine(self._given), book, self._load, now_ms)
+        schedule = self._load_schedule()
+        step = ShardStep(engine(self._given), schedule, self._load, now_ms)
         messages = []
         # a mapped message is there once for each of its hammers
         once = {(row.partition, row.offset, row.topic, row.value): row for row in arrived}
@@ -119,24 +119,26 @@ class Shards:
                 messages.append(
                     Message(row.topic or "", payload, received, 0, 0, 1, False, bool(row.retained))
                 )
-        return self._keep(step, book, step.take(messages, hammers))
+        return self._keep(step, schedule, step.take(messages, hammers))
 
     def handleExpiredTimer(self, key: Any, timerValues: Any, expiredTimerInfo: Any) -> Iterator[Any]:  # noqa: N802, N803
         """Let time pass for silent hammers of a shard."""
         del key
-        book = self._load_book()
-        if expiredTimerInfo.getExpiryTimeInMs() == book.timer_ms:
-            book.timer_ms = 0  # Spark removes it
-        step = ShardStep(engine(self._given), book, self._load, timerValues.getCurrentProcessingTimeInMs())
-        return self._keep(step, book, step.pass_silence())
+        schedule = self._load_schedule()
+        if expiredTimerInfo.getExpiryTimeInMs() == schedule.timer_ms:
+            schedule.timer_ms = 0  # Spark removes it
+        step = ShardStep(
+            engine(self._given), schedule, self._load, timerValues.getCurrentProcessingTimeInMs()
+        )
+        return self._keep(step, schedule, step.pass_silence())
 
     def close(self) -> None:
         """Do nothing: Spark closes the state."""
 
-    def _load_book(self) -> Book:
+    def _load_schedule(self) -> ShardSchedule:
         self._loaded = {}
-        saved = self._book.get()
-        return Book() if saved is None else Book.decode(bytes(saved[0]))
+        saved = self._schedule.get()
+        return ShardSchedule() if saved is None else ShardSchedule.decode(bytes(saved[0]))
 
     def _load(self, key: Key) -> SavedHammer | None:
         saved = self._hammers.getValue(("/".join(key),))
@@ -145,22 +147,21 @@ class Shards:
         self._loaded[key] = bytes(saved[0])
         return decode(key, self._loaded[key])
 
-    def _keep(self, step: ShardStep, book: Book, saved: Saved) -> Iterator[Any]:
+    def _keep(self, step: ShardStep, schedule: ShardSchedule, saved: Saved) -> Iterator[Any]:
         from pyspark.sql import Row
 
         for key, one in saved.items():
-            if (state := encode(one)) != self._loaded.get(
-                key
-            ):  # a look at a silent hammer seldom changes anything
+            state = encode(one)
+            if state != self._loaded.get(key):  # a look at a silent hammer seldom changes anything
                 self._hammers.updateValue(("/".join(key),), (state,))
-        next_ms = min((one.look_ms for one in book.hammers.values()), default=NEVER_MS)
-        if next_ms != book.timer_ms:
-            if book.timer_ms:
-                self._handle.deleteTimer(book.timer_ms)
-            book.timer_ms = 0 if next_ms == NEVER_MS else next_ms
-            if book.timer_ms:
-                self._handle.registerTimer(book.timer_ms)
-        self._book.update((book.encode(),))
+        next_ms = min((one.look_ms for one in schedule.hammers.values()), default=NEVER_MS)
+        if next_ms != schedule.timer_ms:
+            if schedule.timer_ms:
+                self._handle.deleteTimer(schedule.timer_ms)
+            schedule.timer_ms = 0 if next_ms == NEVER_MS else next_ms
+            if schedule.timer_ms:
+                self._handle.registerTimer(schedule.timer_ms)
+        self._schedule.update((schedule.encode(),))
         return iter([Row(outcome=step.outcome.encode())])
 
 

@@ -45,7 +45,7 @@ class SavedHammer:
 
 
 @dataclass(slots=True)
-class Silence:
+class HammerSchedule:
     """When a hammer last sent something new, and when it is next looked at if it sends nothing; wall time, ms."""
 
     heard_ms: int
@@ -53,23 +53,25 @@ class Silence:
 
 
 @dataclass(slots=True)
-class Book:
+class ShardSchedule:
     """The hammers of a shard, and the wall time of the shard's timer, ms; 0 if it has none."""
 
-    hammers: dict[Key, Silence] = field(default_factory=dict)
+    hammers: dict[Key, HammerSchedule] = field(default_factory=dict)
     timer_ms: int = 0
 
     def encode(self) -> bytes:
-        """Return the book as JSON."""
+        """Return the schedule as JSON."""
         hammers = [[*key, one.heard_ms, one.look_ms] for key, one in self.hammers.items()]
         return json.dumps({"hammers": hammers, "timer_ms": self.timer_ms}, separators=(",", ":")).encode()
 
     @staticmethod
-    def decode(blob: bytes) -> "Book":
-        """Return the book of its JSON."""
+    def decode(blob: bytes) -> "ShardSchedule":
+        """Return the schedule of its JSON."""
         content = json.loads(blob)
-        hammers = {(site, hammer): Silence(heard, look) for site, hammer, heard, look in content["hammers"]}
-        return Book(hammers, content["timer_ms"])
+        hammers = {
+            (site, hammer): HammerSchedule(heard, look) for site, hammer, heard, look in content["hammers"]
+        }
+        return ShardSchedule(hammers, content["timer_ms"])
 
 
 def digest(event: Event) -> str:

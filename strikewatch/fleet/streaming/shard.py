@@ -16,7 +16,7 @@ from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.errors import Rejected
 from strikewatch.fleet.streaming.engine import NO_HAMMER, Engine
 from strikewatch.fleet.streaming.outcome import Outcome
-from strikewatch.fleet.streaming.saved import SEEN, Book, SavedHammer, Silence, digest
+from strikewatch.fleet.streaming.saved import SEEN, HammerSchedule, SavedHammer, ShardSchedule, digest
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.service.look_ahead import LookAhead
@@ -36,21 +36,21 @@ Saved = dict[Key, SavedHammer]
 
 
 class ShardStep:
-    """A micro-batch at the wall time `now_ms`. `book`: all hammers of the shard; it is updated in place.
+    """A micro-batch at the wall time `now_ms`. `schedule`: all hammers of the shard; it is updated in place.
 
-    `load` returns the saved state of a hammer in the book.
+    `load` returns the saved state of a hammer in the schedule.
     """
 
     def __init__(
-        self, engine: Engine, book: Book, load: Callable[[Key], SavedHammer | None], now_ms: int
+        self, engine: Engine, schedule: ShardSchedule, load: Callable[[Key], SavedHammer | None], now_ms: int
     ) -> None:
         settings = engine.settings
         self._now_ms, self._now = now_ms, now_ms * MS
-        self._book = book
+        self._schedule = schedule
         self._load = load
         self._pipeline = engine.pipeline
         self._intake = Intake(settings, lambda: self._now, lambda: self._now, self._is_known, 0)
-        for key in book.hammers:
+        for key in schedule.hammers:
             self._intake.admission.add(key)
         self._own: dict[Key, None] = {}
         self._decoder = Decoder(
@@ -90,8 +90,8 @@ class ShardStep:
 
     def pass_silence(self) -> Saved:
         """Let time pass for the hammers whose look is due; return their new state."""
-        self._leave_out_lateness()
-        due = [key for key, silence in self._book.hammers.items() if silence.look_ms <= self._now_ms]
+        self._exclude_downtime()
+        due = [key for key, own in self._schedule.hammers.items() if own.look_ms <= self._now_ms]
         for key in due:
             self._restore(key)
         step = Step(self._now)
@@ -102,16 +102,16 @@ class ShardStep:
         self._collect(step)
         return self._saved(due)
 
-    def _leave_out_lateness(self) -> None:
+    def _exclude_downtime(self) -> None:
         """Do not count time in which the stream did not run, or was behind, as silence: messages may wait unread."""
-        silences = self._book.hammers.values()
-        late_ms = self._now_ms - min((one.look_ms for one in silences), default=self._now_ms)
+        schedules = self._schedule.hammers.values()
+        late_ms = self._now_ms - min((one.look_ms for one in schedules), default=self._now_ms)
         if late_ms >= self._late_ms:
-            for one in silences:
+            for one in schedules:
                 one.heard_ms = min(one.heard_ms + late_ms, self._now_ms)
 
     def _restore(self, key: Key) -> None:
-        saved = self._load(key) if key in self._book.hammers else None
+        saved = self._load(key) if key in self._schedule.hammers else None
         self._seen[key] = deque(saved.seen if saved is not None else (), SEEN)
         if saved is None:
             if self._pipeline.watermark(key) != NEVER:  # a failed attempt has left something
@@ -122,7 +122,7 @@ class ShardStep:
         watermark = self._pipeline.watermark(key)
         self._intake.restore(key, watermark, saved.events, (saved.layout, saved.state))
         self._intake.reorderer.resume_released(key, saved.released)
-        self._intake.last_heard[key] = self._book.hammers[key].heard_ms * MS
+        self._intake.last_heard[key] = self._schedule.hammers[key].heard_ms * MS
         self._intake.in_time[key] = saved.in_time
         for one in saved.alerts:
             self._tracker.restore(key, one.alert, one.provisional, one.looked_ahead_to)
@@ -174,7 +174,9 @@ class ShardStep:
                 intake.in_time.get(key, 0),
             )
             heard_ms = intake.last_heard[key] // MS
-            self._book.hammers[key] = Silence(heard_ms, self._next_look(key, heard_ms, key in waiting))
+            self._schedule.hammers[key] = HammerSchedule(
+                heard_ms, self._next_look(key, heard_ms, key in waiting)
+            )
         return saved
 
     def _next_look(self, key: Key, heard_ms: int, waiting: bool) -> int:

@@ -20,7 +20,14 @@ from strikewatch.review.report.content import (
     Topic,
 )
 from strikewatch.review.report.hammers import condition_part, usage_part
-from strikewatch.review.report.lines import by_hammer, by_operator, comparison, natural, rate_line, records
+from strikewatch.review.report.lines import (
+    by_hammer,
+    by_operator,
+    comparison,
+    natural_key,
+    rate_line,
+    records,
+)
 from strikewatch.review.report.pictures import progress_chart
 from strikewatch.review.statistics.comparisons import SiteFault, hammers_above
 from strikewatch.review.wear.condition import Condition
@@ -105,7 +112,7 @@ class _SiteBuilder:
 
     def site(self) -> Site:
         exposure, unassigned = self._exposure, self._exposure["operator"] == UNASSIGNED
-        names = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=natural)
+        names = sorted({str(name) for name in exposure["operator"]} - {UNASSIGNED}, key=natural_key)
         names_shown = [name for name in names if self._only in (None, name)]
         unassigned_rows = self._operators[self._operators["operator"] == UNASSIGNED]
         overall = wording.overall_verdict(self._operators[self._operators["fault"].isin(self._occurred)])
@@ -171,7 +178,7 @@ class _SiteBuilder:
 
     def _above(self, fault: str) -> list[str]:
         rows = self._operators[self._operators["fault"] == fault]
-        return sorted(rows[rows["standing"] == "above"]["operator"], key=natural)
+        return sorted(rows[rows["standing"] == "above"]["operator"], key=natural_key)
 
     def _on_hammers(self, row: Mapping[str, Any]) -> SiteFault:
         rate, upper, dispersion = (float(row[name]) for name in ("rate", "upper", "dispersion"))
@@ -222,7 +229,7 @@ class _SiteBuilder:
         if overall:
             yield overall
         occurred = self._operators[self._operators["fault"].isin(self._occurred)]
-        yield from lines.judged(occurred, self._coaching)
+        yield from lines.who_can_be_judged(occurred, self._coaching)
         hammers = sorted(map(str, self._exposure["hammer"].unique()))
         none = [str(row["fault"]) for row in records(self._totals) if not row["count"]]
         yield from wording.faults_without_occurrence(none, self._name, hammers, self._feeds, self._coaching)
@@ -232,7 +239,7 @@ class _SiteBuilder:
         """Say which operators were coached but did not work in the period: the id may be mistyped."""
         coached = {str(name) for name in self._talks["operator"]} - set(names)
         if coached and not self._only:
-            listed = wording.join_names(sorted(coached, key=natural))
+            listed = wording.join_names(sorted(coached, key=natural_key))
             yield f"Coached, but without work in this period: {listed}. If that is not right, check the id."
 
     def _person(self, operator: str, number: int) -> OperatorPart:

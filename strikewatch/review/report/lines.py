@@ -60,7 +60,7 @@ def by_operator(compared: "pd.DataFrame", people: Sequence[str], coaching: Coach
 
 def by_hammer(table: "pd.DataFrame", faults: Sequence[str], coaching: Coaching) -> RateTable:
     """Return the rates of all hammers from GROUPS by hammer."""
-    return _table(table, "hammer", sorted(set(table["hammer"]), key=natural), faults, coaching)
+    return _table(table, "hammer", sorted(set(table["hammer"]), key=natural_key), faults, coaching)
 
 
 def _table(
@@ -79,7 +79,7 @@ def _table(
 
 def comparison(of_fault: "pd.DataFrame", anchor: str, coaching: Coaching, only: str | None) -> Comparison:
     """Return a fault compared over operators, from its rows of OPERATORS; with `only`, nobody else is named."""
-    ordered = sorted(records(of_fault), key=lambda row: natural(row["operator"]))
+    ordered = sorted(records(of_fault), key=lambda row: natural_key(row["operator"]))
     fault, per = str(ordered[0]["fault"]), PER[ordered[0]["over"]]
     worked = [row for row in ordered if row["hours"] > 0]
     name = coaching.name(fault)
@@ -91,7 +91,7 @@ def records(table: "pd.DataFrame") -> list[dict[str, Any]]:
     return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
-def natural(name: str) -> tuple[list[tuple[bool, int, str]], str]:
+def natural_key(name: str) -> tuple[list[tuple[bool, int, str]], str]:
     """Return a sort key that orders ids naturally: op-9 before op-10."""
     parts: list[tuple[bool, int, str]] = []
     text = ""
@@ -144,7 +144,7 @@ def actions(
         yield Action("See that operators sign on.", share)
 
 
-def judged(operators: "pd.DataFrame", coaching: Coaching) -> Iterator[str]:
+def who_can_be_judged(operators: "pd.DataFrame", coaching: Coaching) -> Iterator[str]:
     """Yield, for the faults that occurred, who cannot be judged on them yet, and what would settle it."""
     compared = operators[operators["standing"] != ""]
     faults_by_words: dict[str, list[str]] = {}

@@ -167,8 +167,8 @@ def tool_record(tool: Tool) -> dict[str, Any]:
         "tool": tool.kind,
         "material": tool.material,
         "serial": tool.serial,
-        "fitted": _instant(tool.fitted),
-        "removed": _instant(tool.removed),
+        "fitted": _text_or_none(tool.fitted),
+        "removed": _text_or_none(tool.removed),
         "reason": tool.reason,
         "start_known": tool.start_known,
         "ended": tool.ended,
@@ -216,7 +216,7 @@ def fitted_record(fitted: FittedTool) -> dict[str, Any]:
     }
 
 
-def _instant(at: Instant | None) -> str | None:
+def _text_or_none(at: Instant | None) -> str | None:
     return None if at is None else instant.text(at)
 
 

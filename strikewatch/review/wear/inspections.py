@@ -143,9 +143,9 @@ def _worn(
         for measure in MEASURES[1:]:
 
             def hours_at(instant: Instant, tool: _Tool = tool) -> float:
-                return tool.hours(clock.at(instant))
+                return tool.fitted_hours(clock.at(instant))
 
-            now = tool.hours(clock.now())
+            now = tool.fitted_hours(clock.now())
             measured.append(_measured(measure, tool, tool.events, hours_at, now, limits))
     shown = [length for length in measured if length is not None]
     return HammerWear(*key, clock.now(), inspections[-1].time, last.get("bushing"), turned, decision, shown)
@@ -173,9 +173,9 @@ class _Tool:
         self.events: list[Event] = []
         self.stays: list[tuple[float, float]] = []
 
-    def hours(self, hours: float) -> float:
+    def fitted_hours(self, hammer_hours: float) -> float:
         """Return the part of the hammer's hours with this tool fitted."""
-        return sum(max(0.0, min(hours, stop) - start) for start, stop in self.stays)
+        return sum(max(0.0, min(hammer_hours, stop) - start) for start, stop in self.stays)
 
 
 def _fitted(inspections: Sequence[Event], changes: Sequence[Event], clock: OperatingHours) -> list[_Tool]:

@@ -29,7 +29,7 @@ class StepLimit:
 
     def __init__(self) -> None:
         self._used: dict[Key, int] = {}
-        self._unmeasured: dict[Key, list[Rows]] = {}  # these count as if far apart, until that is too much
+        self._unmeasured: dict[Key, list[Rows]] = {}  # counted as QUANTUM_NS a row until the limit is reached
 
     def next_step(self) -> None:
         """Begin a step: each hammer has all its room again."""

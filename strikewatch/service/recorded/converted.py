@@ -73,10 +73,10 @@ class Converted:
 def losses_of(path: Path, account: Account) -> list[Loss]:
     """Return what was lost of a file."""
     reasons = [
-        f"{n:,} of {account.records:,} records {_REASONS[reason]}, the first: {account.left.examples[reason]}"
-        for reason, n in account.left.count.items()
+        f"{n:,} of {account.records:,} records {_REASONS[reason]}, the first: {account.left_out.examples[reason]}"
+        for reason, n in account.left_out.count.items()
     ]
-    shares = [account.left.count.total() / max(1, account.records)]
+    shares = [account.left_out.count.total() / max(1, account.records)]
     for channel, n in account.bad_values.count.items():
         every = n + account.values[channel]
         shares.append(n / every)

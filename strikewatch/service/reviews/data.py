@@ -20,13 +20,8 @@ from strikewatch.review.report import wording
 from strikewatch.review.usage import hammer_usage
 from strikewatch.review.wear.condition import Condition, condition
 from strikewatch.service.recorded.recordings import Recordings
-from strikewatch.service.reviews.hammers import (
-    DEFAULT_PERIOD,
-    condition_of_store,
-    limits,
-    usage_of_store,
-)
-from strikewatch.service.reviews.moments import ReplaySource
+from strikewatch.service.reviews.hammers import DEFAULT_PERIOD, condition_of_store, limits, usage_of_store
+from strikewatch.service.reviews.highlights import ReplaySource
 from strikewatch.service.time_window import check_order, parse_period, parse_time
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.engines.shared import SharedDatabase

@@ -14,7 +14,7 @@ import numpy as np
 
 from strikewatch.core.instant import SECOND, seconds
 from strikewatch.errors import InputError
-from strikewatch.sources.logs.reader import CHUNK_FRAMES, EXTENDED, CanLog, Frames, needs, open_bytes
+from strikewatch.sources.logs.reader import CHUNK_FRAMES, EXTENDED, CanLog, Frames, open_bytes, require_extra
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MONTHS: Final = {"Mär": "Mar", "Mrz": "Mar", "Mai": "May", "Okt": "Oct", "Dez": "Dec"}
@@ -29,7 +29,7 @@ class CanFileLog(CanLog):
     """An ASC, BLF or TRC log."""
 
     def __init__(self, path: Path, suffix: str) -> None:
-        needs("can", path)
+        require_extra("can", path)
         super().__init__(path)
         self._suffix = suffix
         self._raw: IO[bytes] | None = None
@@ -81,7 +81,9 @@ class CanFileLog(CanLog):
             self._damaged(n, error)
 
     def _damaged(self, n: int, why: object) -> None:
-        self.left.add("damaged", 1, f"after frame {n:,}: the rest of the file is damaged or missing ({why})")
+        self.left_out.add(
+            "damaged", 1, f"after frame {n:,}: the rest of the file is damaged or missing ({why})"
+        )
 
     def _text(self, file: IO[bytes]) -> Iterator[Any]:
         lines = _Lines(file)
@@ -106,7 +108,7 @@ class CanFileLog(CanLog):
                 if lines.number <= len(header):
                     raise InputError(f"{self.path}: not a log of this format ({error})") from None
                 shown = lines.last[:80].strip()
-                self.left.add("unreadable", 1, f"line {lines.number}: {shown!r} is no frame ({error})")
+                self.left_out.add("unreadable", 1, f"line {lines.number}: {shown!r} is no frame ({error})")
                 lines.put_back(header)
 
     def _reader(self, lines: "_Lines") -> Any:

@@ -24,7 +24,7 @@ class CanReader(LogReader):
         super().__init__(path)
         self._log = open_can_log(path, head)
         self._database = database
-        self.left, self.passed_over = self._log.left, self._log.passed_over
+        self.left_out, self.passed_over = self._log.left_out, self._log.passed_over
         self.names = database.names()
 
     def column(self, path: str) -> str:

@@ -120,7 +120,7 @@ class CandumpLog(CanLog):
         if wrong:
             k, line = wrong[0]
             shown = line[:80].decode("ascii", "backslashreplace").rstrip()
-            self.left.add(
+            self.left_out.add(
                 "unreadable", len(wrong), f"line {first_line + k}: {shown!r} is no frame of candump"
             )
 

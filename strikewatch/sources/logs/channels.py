@@ -1,7 +1,6 @@
 """Which columns of a log give which channels, and their values, by the rules of live sources."""
 
 import re
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -150,6 +149,7 @@ def _bound(source: SourceTable, resolve: Resolve, names: Sequence[str], place: s
 
 
 def _named(channel: str, table: ChannelTable, named: str, names: Sequence[str], place: str) -> Iterator[Use]:
+    """Yield a use of each signal that `named` matches. Raises InputError for none, or several for the same words."""
     if not names:
         raise InputError(
             f"{place}: `named` is for signals (CAN, MDF) and tables of names and values; name the column of {channel} "
@@ -163,10 +163,9 @@ def _named(channel: str, table: ChannelTable, named: str, names: Sequence[str], 
         known = {name.rpartition(".")[2]: name for name in names} | {name: name for name in names}
         hint = close(named, known) or f"; there are {', '.join(names[:8])}" + (" …" if len(names) > 8 else "")
         raise InputError(f"{place}: no signal `{named}` for {channel}{hint}")
-    most = Counter(tuple(sorted(words.items())) for _, words in found).most_common(1)[0][1]
-    if most > 1:
+    if len({tuple(sorted(words.items())) for _, words in found}) < len(found):
         listed = ", ".join(name for name, _ in found[:8])
-        raise InputError(f"{place}: `{named}` for {channel} is not clear; name one of {listed}")
+        raise InputError(f"{place}: `{named}` for {channel} matches several signals; name one of {listed}")
     for name, words in found:
         yield Use(name, channel, table, words)
 

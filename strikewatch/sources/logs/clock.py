@@ -33,7 +33,7 @@ _NEAR: Final = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class ReadTimes:
     """Instants [n], -1 where there is none; `why` describes the first such row. `twice`: see `columns.Times`."""
 
     time_ns: Ints
@@ -57,7 +57,7 @@ class LogClock:
         self._reader = TimeReader(table.model_copy(update={"zone": "UTC"}) if table.zone else table)
         self._last = LastLocal()
 
-    def column(self, parts: Sequence[Column]) -> Placed:
+    def column(self, parts: Sequence[Column]) -> ReadTimes:
         """Return the instants of a column of times, or of two that are date and clock."""
         if self._form in NS_PER and not self._counts_locally:
             counts = parts[0].integers() if isinstance(parts[0], Texts) else parts[0]
@@ -72,12 +72,12 @@ class LogClock:
             k = int(cells.codes[int(bad.argmax())])
             why = problems.get(k, "is empty")
         if self._zone is None or not local.any():
-            return Placed(time_ns, why)
+            return ReadTimes(time_ns, why)
         found = located(np.where(bad, 0, time_ns), bad, local[cells.codes] & ~bad, self._zone, self._last)
         if not why and found.bad.any():
             shown = cells.values[int(cells.codes[int(found.bad.argmax())])]
             why = f"time {str(shown)!r} {NOT_THERE.format(zone=self._zone.key)}"
-        return Placed(np.where(found.bad, _NO_TIME, found.time_ns), why, found.twice)
+        return ReadTimes(np.where(found.bad, _NO_TIME, found.time_ns), why, found.twice)
 
     def start(self, wall_ns: int, place: str) -> Instant:
         """Return the instant of a start that a log gives on its own clock. Raises InputError if it is ambiguous."""
@@ -101,7 +101,7 @@ class LogClock:
             )
         return int(found.time_ns[0])
 
-    def _counts(self, values: npt.NDArray[Any]) -> Placed:
+    def _counts(self, values: npt.NDArray[Any]) -> ReadTimes:
         """Convert numbers that count time."""
         per = NS_PER[self._form]
         if values.dtype.kind == "i" and not self._since:
@@ -115,7 +115,7 @@ class LogClock:
         else:
             found = np.array([self._one(value)[0] for value in values.tolist()], np.int64)
         bad = found < 0
-        return Placed(found, self._one(values[int(bad.argmax())].item())[1] if bad.any() else "")
+        return ReadTimes(found, self._one(values[int(bad.argmax())].item())[1] if bad.any() else "")
 
     def _one(self, raw: Any) -> tuple[Instant, str]:
         """Return an instant, or -1 and why there is none."""

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.errors import InputError
 from strikewatch.sources.hold import NO_VALUE
-from strikewatch.sources.logs.reader import EXTENDED, Bytes, Frames, needs
+from strikewatch.sources.logs.reader import EXTENDED, Bytes, Frames, require_extra
 from strikewatch.sources.logs.records import Cells, Column, Mask, Records
 
 _NULL_ADDRESS: Final = 0xFE
@@ -243,7 +243,7 @@ class Database:
         same_group = [key for key in self.seen if key & EXTENDED and pgn(key & ~EXTENDED) == pgn(own)]
         if message.key & EXTENDED and not message.j1939 and same_group:
             return (
-                f"its PGN is there, as {shown(same_group[0])}: the DBC does not mark the message as J1939; "
+                f"the log has its PGN as {shown(same_group[0])}, but the DBC does not mark the message as J1939; "
                 "set j1939 = true"
             )
         if message.key & EXTENDED:
@@ -257,7 +257,7 @@ class Database:
 
 
 def _read(path: Path, of_j1939: bool | None) -> Iterator[Message]:
-    needs("can", path)
+    require_extra("can", path)
     import cantools
 
     try:

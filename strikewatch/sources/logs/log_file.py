@@ -147,7 +147,7 @@ class LogFile:
                 if shift is None:
                     shift = self._logs.shift_ns(first, self.path, dated=first >= _UNDATED)
                 yield key, Rows(rows.time_ns + shift, rows.columns) if shift else rows
-        self.account.add(reader.left, reader.passed_over)
+        self.account.add(reader.left_out, reader.passed_over)
 
     def _start(self, first: Instant) -> int:
         """Return what to add to the times that a log counts."""

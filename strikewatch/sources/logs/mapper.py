@@ -12,7 +12,7 @@ from strikewatch.core.instant import EARLIEST, LATEST
 from strikewatch.errors import InputError, Rejected
 from strikewatch.sources.decode.topic import is_id
 from strikewatch.sources.logs.channels import ChannelColumns, Resolve, Use, conditions, matches
-from strikewatch.sources.logs.clock import LogClock, Placed
+from strikewatch.sources.logs.clock import LogClock, ReadTimes
 from strikewatch.sources.logs.records import Account, Cells, Column, Mask, Records, as_cells, value_at
 from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.event_fields import EventReader
@@ -79,7 +79,7 @@ class LogMapper:
         account.twice += placed.twice
         bad = keep & placed.bad
         if bad.any():
-            account.left.add("time", int(bad.sum()), _example(records, bad, placed.why))
+            account.left_out.add("time", int(bad.sum()), _example(records, bad, placed.why))
             keep &= ~bad
         if self._events is not None:
             self._add_events(records, self._events, placed.time_ns, keep)
@@ -90,10 +90,10 @@ class LogMapper:
         for words, uses in _by_words(present):
             yield from self._wide(records, words, uses, placed.time_ns, keep)
 
-    def _times(self, records: Records) -> Placed:
+    def _times(self, records: Records) -> ReadTimes:
         if records.time_ns is not None:
             usable = (records.time_ns >= EARLIEST) & (records.time_ns < LATEST)
-            return Placed(
+            return ReadTimes(
                 np.where(usable, records.time_ns, -1), "its time is not between the years 1970 and 2100"
             )
         return self._clock.column([records.columns[place] for place in self._time])
@@ -167,7 +167,7 @@ class LogMapper:
                 continue
             if not device or not place:
                 what = "site" if device else "hammer"
-                self.account.left.add("hammer", n, _example(records, mask, f"its {what} is empty"))
+                self.account.left_out.add("hammer", n, _example(records, mask, f"its {what} is empty"))
             elif (key := self._key(place.strip(), device.strip())) is None:
                 self.account.pass_over(f"records of device {device[:40]}", n)
             else:
@@ -216,7 +216,9 @@ class LogMapper:
                         event = reader.decode(self._typed(fields), key, int(time_ns[k]), LATEST)
                         self.account.events += [] if event is None else [event]
                 except Rejected as error:
-                    self.account.left.add("event", 1, f"{records.noun} {records.first + k:,}: {error.detail}")
+                    self.account.left_out.add(
+                        "event", 1, f"{records.noun} {records.first + k:,}: {error.detail}"
+                    )
 
     def _typed(self, fields: Mapping[str, object]) -> dict[str, object]:
         """Return fields of an event with texts as numbers, and numbers as texts, where its kind declares them so."""

@@ -15,7 +15,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Floats, Ints
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
-from strikewatch.sources.logs.reader import EXTENDED, CanLog, Frames, LogReader, needs
+from strikewatch.sources.logs.reader import EXTENDED, CanLog, Frames, LogReader, require_extra
 from strikewatch.sources.logs.records import Column, Records, cells
 
 _PART: Final = 131_072
@@ -44,7 +44,7 @@ class MdfLog(LogReader):
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
-        needs("mdf", path)
+        require_extra("mdf", path)
         import asammdf
 
         _refuse_circles(path)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from strikewatch.core.batch import Ints
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
-from strikewatch.sources.logs.records import Left, Records
+from strikewatch.sources.logs.records import LeftOut, Records
 
 _EXTRAS: Final = {
     "can": ("cantools", "CAN logs"),
@@ -27,33 +27,44 @@ _EXTRAS: Final = {
 }
 
 
-def needs(extra: str, path: Path) -> None:
+def require_extra(extra: str, path: Path) -> None:
     """Raise InputError with the command to install an extra if its library is missing."""
     module, what = _EXTRAS[extra]
     if find_spec(module) is None:
         raise InputError(f"{path}: {what} need an extra: pip install 'strikewatch[{extra}]'")
 
 
-class LogReader(ABC):
+class _Log(ABC):
+    """An open log, whatever its format."""
+
+    absolute = True
+    """Whether its times, apart from columns, are instants; otherwise they count from the start of the log."""
+
+    wall_start_ns: int | None = None
+    """When such a log began, on its own clock; None if it has no date. Valid from the first part on."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.left_out = LeftOut()
+        """Records that cannot be read."""
+        self.passed_over: Counter[str] = Counter()
+        """Records that carry no values, or are not asked for, by kind."""
+
+    def close(self) -> None:  # noqa: B027  # few keep a file open
+        """Close the file."""
+
+    @abstractmethod
+    def position(self) -> int:
+        """Return the number of bytes read."""
+
+
+class LogReader(_Log):
     """Reads one file. `names`: the signals that `named` may name; of tables none."""
 
     own_times = False
     """Whether the format has times apart from columns or signals: time = { as = "log" }."""
 
-    absolute = True
-    """Whether `Records.time_ns`, if given, are instants; otherwise they count from the start of the log."""
-
-    wall_start_ns: int | None = None
-    """When such a log began, on its own clock; None if it has no date."""
-
     names: Sequence[str] = ()
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.left = Left()
-        """Records that cannot be read."""
-        self.passed_over: Counter[str] = Counter()
-        """Records that carry no values, or are not asked for, by kind."""
 
     @abstractmethod
     def column(self, path: str) -> str:
@@ -62,13 +73,6 @@ class LogReader(ABC):
     @abstractmethod
     def records(self, wanted: Mapping[str, Sequence[Use]]) -> Iterator[Records]:
         """Yield the wanted columns, each with the channels that it gives. Raises InputError."""
-
-    def close(self) -> None:  # noqa: B027  # few readers keep a file open
-        """Close the file."""
-
-    @abstractmethod
-    def position(self) -> int:
-        """Return the number of bytes read."""
 
 
 EXTENDED: Final = 1 << 31
@@ -120,32 +124,14 @@ class Frames:
         return Frames(time_ns, key, bus, tuple(names), table, length)
 
 
-class CanLog(ABC):
-    """A CAN log."""
+class CanLog(_Log):
+    """A CAN log; lines that cannot be read are left out, frames that carry no values passed over."""
 
     absolute = False
-    """Whether the times of frames are instants; otherwise they count from the start of the log."""
-
-    wall_start_ns: int | None = None
-    """When such a log began, on its own clock; None if it has no date. Valid from the first chunk on."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.left = Left()
-        """Lines that cannot be read."""
-        self.passed_over: Counter[str] = Counter()
-        """Frames that carry no values, by kind."""
 
     @abstractmethod
     def chunks(self) -> Iterator[Frames]:
         """Yield the frames in the order of the log. Raises InputError."""
-
-    def close(self) -> None:  # noqa: B027  # few logs keep a file open
-        """Close the file."""
-
-    @abstractmethod
-    def position(self) -> int:
-        """Return the number of bytes read."""
 
 
 def open_can_log(path: Path, head: bytes) -> CanLog:

@@ -135,7 +135,7 @@ class Records:
 
 
 @dataclass(slots=True)
-class Left:
+class LeftOut:
     """What was left out of a log, by reason, with the first example of each."""
 
     count: Counter[str] = field(default_factory=Counter)
@@ -153,11 +153,11 @@ class Account:
     """What became of the records of one file."""
 
     records: int = 0
-    left: Left = field(default_factory=Left)
+    left_out: LeftOut = field(default_factory=LeftOut)
     """Records, by reason."""
     values: Counter[str] = field(default_factory=Counter)
     """Values by channel."""
-    bad_values: Left = field(default_factory=Left)
+    bad_values: LeftOut = field(default_factory=LeftOut)
     """Values that cannot be read, by channel."""
     passed_over: Counter[str] = field(default_factory=Counter)
     """Records that the table does not ask for."""
@@ -171,9 +171,9 @@ class Account:
             known = what in self.passed_over or len(self.passed_over) < _MAX_KINDS
             self.passed_over[what if known else "records of further devices"] += n
 
-    def add(self, left: Left, passed_over: Counter[str]) -> None:
+    def add(self, left_out: LeftOut, passed_over: Counter[str]) -> None:
         """Add what the reader of a file left out: records that reached no mapper."""
-        self.records += left.count.total() + passed_over.total()
+        self.records += left_out.count.total() + passed_over.total()
         self.passed_over.update(passed_over)
-        for reason, n in left.count.items():
-            self.left.add(reason, n, left.examples[reason])
+        for reason, n in left_out.count.items():
+            self.left_out.add(reason, n, left_out.examples[reason])

@@ -19,7 +19,7 @@ import pyarrow.csv as pacsv  # type: ignore[import-untyped]  # ships no types
 
 from strikewatch.errors import InputError
 from strikewatch.sources.logs.channels import Use
-from strikewatch.sources.logs.reader import LogReader, needs, open_bytes
+from strikewatch.sources.logs.reader import LogReader, open_bytes, require_extra
 from strikewatch.sources.logs.records import Records, Texts, cells
 from strikewatch.sources.mapping import paths
 from strikewatch.sources.mapping.tables import SourceTable, close
@@ -160,12 +160,12 @@ class DelimitedLog(LogReader):
                     read_rows += batch.num_rows
                     columns = {name: Texts(batch.column(name)) for name in wanted}
                     yield Records(batch.num_rows, columns, first=first)
-                    first = self._heading.first_row + read_rows + self.left.count["fields"]
+                    first = self._heading.first_row + read_rows + self.left_out.count["fields"]
         except (pa.ArrowException, OSError, EOFError, UnicodeError, LookupError) as error:
             raise self._not_readable(error) from None
 
     def _skip(self, row: Any) -> str:
-        self.left.add(
+        self.left_out.add(
             "fields",
             1,
             f"{row.actual_columns} fields where the heading has {row.expected_columns} ({row.text[:80]!r}); put "
@@ -209,7 +209,7 @@ class ExcelLog(LogReader):
 
     def __init__(self, path: Path, source: SourceTable) -> None:
         super().__init__(path)
-        needs("excel", path)
+        require_extra("excel", path)
         import python_calamine
 
         self._done = 0

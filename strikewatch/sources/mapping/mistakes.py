@@ -119,7 +119,7 @@ def _message(error: Any, loc: Loc) -> str:
     kind = error["type"]
     if kind == "extra_forbidden":
         known = [field.alias or name for name, field in _model(loc).model_fields.items()]
-        return f"is unknown{close(loc[-1], known) or '; known are ' + ', '.join(sorted(known))}"
+        return f"is unknown{close(loc[-1], known) or '; the known keys are ' + ', '.join(sorted(known))}"
     if kind == "value_error":
         return str(error["msg"]).removeprefix(_VALUE_ERROR)
     if kind == "literal_error":

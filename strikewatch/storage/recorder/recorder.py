@@ -192,7 +192,7 @@ class Recorder:
             raise kind(f"cannot record into {target}: {error}") from error
 
     def _delivered(self, site: str, began: Instant) -> list[Delivery]:
-        """Return the deliveries since the recording before the one that `began`: an outcome may be stored late."""
+        """Return the deliveries since the start of the previous recording, as an outcome may be stored late."""
         with self._store.read() as connection:
             before = select(func.max(segments.c.began_ns)).where(
                 segments.c.site == site, segments.c.began_ns < began

@@ -168,7 +168,7 @@ def check_unlimited(context: "ApiContext") -> None:
     """Raise Problem 403 for an operation that concerns all sites if its sender is limited to some."""
     if context.sites is not None:
         raise Problem(
-            403, "this concerns all sites, and the token is limited to some", "use a token without that limit"
+            403, "this concerns all sites, but the token is limited to some", "use a token without that limit"
         )
 
 

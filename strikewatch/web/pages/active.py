@@ -29,14 +29,7 @@ from strikewatch.storage.queries.active import (
 from strikewatch.storage.queries.alerts import Filter, search
 from strikewatch.storage.queries.sites import Sites as Allowed
 from strikewatch.web.live.stream import AlertSignatures
-from strikewatch.web.pages.active_items import (
-    Renderer,
-    count_alerts,
-    ended_name,
-    grouped,
-    mute_name,
-    verdict,
-)
+from strikewatch.web.pages.active_items import Renderer, count_alerts, ended_name, grouped, mute_name, verdict
 from strikewatch.web.pages.formatting import Formatting
 
 CARDS: Final = 12

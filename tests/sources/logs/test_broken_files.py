@@ -70,4 +70,4 @@ def test_damage_is_refused_or_costs_only_itself(suffix: str, data: st.DataObject
         path.write_bytes(content)
         with contextlib.suppress(InputError):
             _, [account], _ = read(source(KINDS[suffix]), path)
-            assert account.left.count.total() + account.passed_over.total() <= account.records
+            assert account.left_out.count.total() + account.passed_over.total() <= account.records

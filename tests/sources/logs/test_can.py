@@ -253,8 +253,8 @@ def test_what_candump_writes_beside_data_frames(folder: Path) -> None:
     rows, [account], _ = read(source(CAN), path)
     assert values(rows[HB_01], "engine_rpm") == [2500.0, 2500.0, 2500.0]
     assert (rows[HB_01].time_ns - 1772604900 * SECOND).tolist() == [100_000_000, 200_000_000, 400_000_000]
-    assert account.left.count == {"unreadable": 2}
-    assert "line 7" in account.left.examples["unreadable"]
+    assert account.left_out.count == {"unreadable": 2}
+    assert "line 7" in account.left_out.examples["unreadable"]
     assert account.passed_over == {"remote frames": 1, "error frames": 1}
     assert account.records == 7
 
@@ -281,8 +281,8 @@ def test_a_broken_line_costs_only_itself(folder: Path) -> None:
     path.write_text("".join(lines))
     rows, [account], _ = read(source(CAN), path)
     assert len(values(rows[HB_01], "engine_rpm")) == 50
-    assert account.left.count == {"unreadable": 1}
-    assert "line 21" in account.left.examples["unreadable"]
+    assert account.left_out.count == {"unreadable": 1}
+    assert "line 21" in account.left_out.examples["unreadable"]
 
 
 def test_a_cut_blf_file_keeps_what_can_be_read(folder: Path) -> None:
@@ -291,7 +291,7 @@ def test_a_cut_blf_file_keeps_what_can_be_read(folder: Path) -> None:
     path.write_bytes(path.read_bytes()[:-20_000])
     rows, [account], _ = read(source(CAN, time={"as": "log", "zone": "UTC"}), path)
     assert 0 < len(rows[HB_01]) < 20_000
-    assert account.left.count["damaged"] == 1
+    assert account.left_out.count["damaged"] == 1
 
 
 @given(cut=st.integers(1, 400))
@@ -414,7 +414,7 @@ def test_a_unit_that_does_not_fit_is_refused(folder: Path) -> None:
 
 def test_names_in_two_messages_must_be_qualified(folder: Path) -> None:
     (folder / "breaker.dbc").write_text(DBC.replace("SG_ Kind M", "SG_ EngSpeed M"))
-    with pytest.raises(InputError, match=r"not clear; name one of EEC1\.EngSpeed, Cab\.EngSpeed"):
+    with pytest.raises(InputError, match=r"matches several signals; name one of EEC1\.EngSpeed, Cab\.EngSpeed"):
         read(source(CAN), log(folder, FRAMES))
 
 

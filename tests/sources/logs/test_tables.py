@@ -106,7 +106,7 @@ def test_devices_become_hammers_and_sites(tmp_path: Path) -> None:
         ("east-yard", "HB-01"): [1.0],
     }
     assert account.passed_over == {"records of device EX-23": 1}
-    assert account.left.count == {"hammer": 1}
+    assert account.left_out.count == {"hammer": 1}
 
 
 def test_a_table_of_names_and_values(tmp_path: Path) -> None:
@@ -168,8 +168,8 @@ def test_events_of_a_table(tmp_path: Path) -> None:
         ("sign_on", {"operator": "op-14"}),
         ("hours", {"meter_h": 1204.5}),
     ]
-    assert account.left.count == {"event": 1}
-    assert "07FF" not in account.left.examples["event"]  # a card number goes no farther
+    assert account.left_out.count == {"event": 1}
+    assert "07FF" not in account.left_out.examples["event"]  # a card number goes no farther
 
 
 def test_rows_that_cannot_be_used_are_counted(tmp_path: Path) -> None:
@@ -185,9 +185,9 @@ def test_rows_that_cannot_be_used_are_counted(tmp_path: Path) -> None:
     )
     rows, [account], _ = read(source(TABLE), path)
     assert values(rows[HB_01], "pressure_bar") == [1.0]
-    assert account.left.count == {"time": 3, "fields": 1}
+    assert account.left_out.count == {"time": 3, "fields": 1}
     assert account.records == 6
-    assert '"yesterday" is not a time' in account.left.examples["time"]
+    assert '"yesterday" is not a time' in account.left_out.examples["time"]
 
 
 @pytest.mark.parametrize(
@@ -278,8 +278,8 @@ def test_an_excel_sheet(tmp_path: Path) -> None:
     assert found.time_ns.tolist() == [start, start + 250_000_000, start + 500_000_000]
     assert values(found, "pressure_bar") == [141.5]
     assert values(found, "active") == [1.0, 0.0, 0.0]
-    assert account.left.count == {"time": 1}
-    assert account.left.examples["time"].startswith("row 6: ")
+    assert account.left_out.count == {"time": 1}
+    assert account.left_out.examples["time"].startswith("row 6: ")
     with pytest.raises(InputError, match=r"no sheet `Lag`; did you mean Log\?"):
         read(source(TABLE, sheet="Lag"), path)
     path.write_bytes(path.read_bytes()[:200])

@@ -172,12 +172,12 @@ class Choices:
 
 
 def choices(found: Sequence[Facet], search: AlertSearch) -> Choices:
-    """Return the choices, and how many alerts match; `found`: counts of everything in the time."""
+    """Return the choices, and how many alerts match; `found`: counts of all alerts in the period."""
 
-    def matches(one: Facet, *free: str) -> bool:
+    def matches(one: Facet, *ignored: str) -> bool:
         states = STATE_GROUPS.get(search.state, {search.state})
         return all(
-            name in free or not wanted or wanted.lower() == (value or NOBODY).lower()
+            name in ignored or not wanted or wanted.lower() == (value or NOBODY).lower()
             for name, wanted, value in (
                 ("site", search.site, one.site),
                 ("hammer", search.hammer, one.hammer),
@@ -202,8 +202,8 @@ def choices(found: Sequence[Facet], search: AlertSearch) -> Choices:
     for (operator, fault), count in table.items():
         operators[operator] += count
         faults[fault] += count
-    last = sorted(operators.items(), key=lambda item: (item[0] == NOBODY, item[0]))
-    return Choices(table, last, faults.most_common(), sorted(hammers.items()), total)
+    nobody_last = sorted(operators.items(), key=lambda item: (item[0] == NOBODY, item[0]))
+    return Choices(table, nobody_last, faults.most_common(), sorted(hammers.items()), total)
 
 
 SHOWN: Final = 100

@@ -1,4 +1,4 @@
-"""The moments of a review, each with its picture and the command that replays it."""
+"""The highlights of a review, each with its chart and the command that replays it."""
 
 import shlex
 from collections.abc import Callable, Collection, Iterator
@@ -44,8 +44,8 @@ class ReplaySource:
 
 
 @dataclass
-class Moments:
-    """Makes the pictures and commands of one review."""
+class HighlightBuilder:
+    """Draws the highlights of one review and finds their replay commands."""
 
     settings: Settings
     replay_source: ReplaySource
