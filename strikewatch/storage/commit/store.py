@@ -226,9 +226,8 @@ class Store:
         with self._lock, self._translate_errors():
             if self._lost is not None:
                 raise self._lost
-            self._database.check()
             self._queued.clear()
-            with self._writer.begin():
+            with self._database.transaction(self._writer):
                 outcomes = self.deferred_outcomes.write(self._writer)
                 yield self._writer
             self._database.check()
