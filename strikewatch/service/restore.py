@@ -20,7 +20,7 @@ from strikewatch.service.recorded.catch_up import CatchUp, Restored, to_second
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.copies import backup, replace_database
-from strikewatch.storage.engines.sqlite import READER, WriterLock, open_engine
+from strikewatch.storage.engines.sqlite import NO_BEGIN, WriterLock, open_engine
 from strikewatch.storage.recorder.delivery_log import Delivery, delivered
 from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.schema.version import read_version
@@ -84,7 +84,7 @@ def _check_copy(copy: Path, path: Path) -> None:
         raise StoreError(f"{copy} is the database itself: name a copy of it")
     engine = open_engine(copy, ["PRAGMA query_only=ON"])
     try:
-        with engine.execution_options(**{READER: True}).connect() as connection:
+        with engine.execution_options(**{NO_BEGIN: True}).connect() as connection:
             if read_version(connection, str(copy)) is None:
                 raise StoreError(f"{copy} is empty: name a file that strikewatch backup made")
     except SQLAlchemyError as error:

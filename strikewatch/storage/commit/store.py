@@ -231,9 +231,8 @@ class Store:
         with self._lock, self._translate_errors():
             if self._lost is not None:
                 raise self._lost
-            self._database.check()
             self._queued.clear()
-            with self._writer.begin():
+            with self._database.transaction(self._writer):
                 outcomes = (
                     self.deferred_outcomes.write(self._writer) if self.deferred_outcomes.waiting else ()
                 )

@@ -1,5 +1,6 @@
 """The databases: a SQLite file or a PostgreSQL server. Here: what the store needs of one, and opening it."""
 
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, Protocol
 
@@ -26,8 +27,11 @@ class Database(Protocol):
     def connect(self) -> "Connection":
         """Open the only connection that writes, and take the writer's lock."""
 
+    def transaction(self, writer: "Connection") -> AbstractContextManager[object]:
+        """Begin a transaction of that connection; commit it at the end of the block, or roll it back."""
+
     def check(self) -> None:
-        """Raise StoreLost if the database is gone, so that writes would be lost."""
+        """Raise StoreLost if the database is gone, so that what was written is lost."""
 
     def copy_before_upgrade(self) -> Path | None:
         """Copy the database before its tables are upgraded; return the copy's path, None for a server."""

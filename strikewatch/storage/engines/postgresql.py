@@ -4,6 +4,7 @@ If the writing session is lost, the processor ends: the lock is gone with it, an
 transaction was committed. After a restart it continues from the database, and the broker sends the rest again.
 """
 
+from contextlib import AbstractContextManager
 from typing import Any, Final
 
 import structlog
@@ -77,6 +78,10 @@ class PostgresqlServer:
             connection.close()
             raise
         return connection
+
+    def transaction(self, writer: Connection) -> AbstractContextManager[object]:
+        """Begin a transaction of the writer's connection; commit it at the end of the block, or roll it back."""
+        return writer.begin()
 
     def check(self) -> None:
         """Do nothing: a lost session raises an error by itself."""

@@ -13,7 +13,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
-from strikewatch.storage.engines.sqlite import READER, SHARED_PRAGMAS, open_engine
+from strikewatch.storage.engines.sqlite import NO_BEGIN, SHARED_PRAGMAS, open_engine
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import read_version
 
@@ -60,7 +60,7 @@ class SharedDatabase:
     def read(self) -> Iterator[Connection]:
         with (
             self._translate_errors(),
-            self._engine.execution_options(**{READER: True}).connect() as connection,
+            self._engine.execution_options(**{NO_BEGIN: True}).connect() as connection,
         ):
             yield connection
 

@@ -9,7 +9,8 @@ import fcntl
 import glob
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -47,8 +48,9 @@ _REFUSALS: Final[dict[int, Refusal]] = {
     sqlite3.SQLITE_TOOBIG: "data",
 }
 _BEGIN: Final = "BEGIN IMMEDIATE"
-READER: Final = "strikewatch_reader"
-"""Execution option of connections that only read; each statement is its own transaction."""
+NO_BEGIN: Final = "strikewatch_no_begin"
+"""Execution option of connections for which SQLAlchemy begins no transaction. Of a reader, each statement is its own;
+the processor's writer begins them itself."""
 
 
 def open_engine(path: Path, pragmas: Sequence[str]) -> Engine:
@@ -63,14 +65,19 @@ def open_engine(path: Path, pragmas: Sequence[str]) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        if not connection.get_execution_options().get(READER):
+        if not connection.get_execution_options().get(NO_BEGIN):
             driver: Any = connection.connection.dbapi_connection
-            try:
-                driver.execute(_BEGIN)  # by SQLAlchemy it takes a tenth of a step
-            except sqlite3.Error as error:
-                raise DBAPIError(_BEGIN, None, error) from error
+            _execute(driver, _BEGIN)
 
     return engine
+
+
+def _execute(driver: sqlite3.Connection, sql: str) -> None:
+    """Execute SQL as SQLAlchemy does, which is slower. Raises DBAPIError."""
+    try:
+        driver.execute(sql)
+    except sqlite3.Error as error:
+        raise DBAPIError(sql, None, error) from error
 
 
 class SqliteFile:
@@ -85,7 +92,6 @@ class SqliteFile:
 
     def __init__(self, path: Path, reserve_mib: float = 0.0) -> None:
         self.name = str(path)
-        self._given = path
         try:
             self.path = path = path.resolve()
             disk.make_folder(path.parent)
@@ -104,17 +110,31 @@ class SqliteFile:
         disk.make_private([path, *sorted(path.parent.glob(f"{glob.escape(path.name)}[-.]*"))])
         self._reserve = Reserve(path.with_name(f"{path.name}-reserve"), reserve_mib)
         self.engine = open_engine(path, PROCESSOR_PRAGMAS)
-        self.readers = self.engine.execution_options(**{READER: True})
-        self._files: dict[Path, tuple[int, int]] = {}
+        self.readers = self.engine.execution_options(**{NO_BEGIN: True})
+        self._files: dict[str, tuple[int, int]] = {}
 
     def connect(self) -> Connection:
-        """Open the writer's connection, and remember which files belong to it."""
-        connection = self.engine.connect()
-        with connection.begin():
+        """Open the writer's connection, for `transaction`, and remember which files belong to it."""
+        connection = self.readers.connect()
+        with self.transaction(connection):
             # a write without effect: it fails at once if writing is not allowed, and creates the log file
             connection.exec_driver_sql("PRAGMA user_version=0")
-        self._files = {path: _identity(path) for path in (self._given, self.path, Path(f"{self.path}-wal"))}
+        files = (self.name, str(self.path), f"{self.path}-wal")
+        self._files = {path: _identity(path) for path in files}
         return connection
+
+    @contextmanager
+    def transaction(self, writer: Connection) -> Iterator[None]:
+        """Begin a transaction of the writer's connection; commit it at the end of the block, or roll it back."""
+        driver: Any = writer.connection.dbapi_connection
+        _execute(driver, _BEGIN)
+        try:
+            yield
+            _execute(driver, "COMMIT")
+        except BaseException:
+            with suppress(sqlite3.Error):
+                driver.rollback()  # does nothing if SQLite has done so already
+            raise
 
     def check(self) -> None:
         """Raise StoreLost if a file is no longer the one that was opened, so that writes would be lost."""
@@ -237,6 +257,6 @@ def _unwritable(path: Path, error: Exception) -> StoreError:
     )
 
 
-def _identity(path: Path) -> tuple[int, int]:
-    found = path.stat()
+def _identity(path: Path | str) -> tuple[int, int]:
+    found = os.stat(path)  # noqa: PTH116  # each step calls it, and Path takes three times as long
     return found.st_dev, found.st_ino
