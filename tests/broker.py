@@ -166,13 +166,17 @@ class Broker:
     def need_version(self, version: str) -> None:
         """Skip the test if the broker does not speak this version of MQTT."""
         if version > self.version:
-            skip("needs mosquitto: iotcore does not speak MQTT 5")
+            self.need_mosquitto("does not speak MQTT 5")
+
+    def need_mosquitto(self, why: str) -> None:
+        """Skip the test if the broker is iotcore, which cannot serve it."""
+        if self.kind == "iotcore":
+            skip(f"needs mosquitto: iotcore {why}")
 
     @property
     def log(self) -> str:
         """What it has said so far; each packet is in it."""
-        if self.kind == "iotcore":
-            skip("needs mosquitto: iotcore keeps no log of packets")
+        self.need_mosquitto("keeps no log of packets")
         return self._output
 
     @property

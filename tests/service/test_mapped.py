@@ -198,6 +198,7 @@ def test_a_source_that_is_taken_out_is_unsubscribed(
     tmp_path: Path, broker: Broker, publisher: mqtt.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The broker keeps the session, and with it every subscription of earlier runs."""
+    broker.need_mosquitto("keeps subscriptions that an earlier connection made")
     processor = processor_of(tmp_path / "p", broker, SCANS, monkeypatch).start()
     at = now_ns() // 1_000_000
     with processor:

@@ -366,6 +366,7 @@ def test_a_request_is_published_at_qos_0_and_dropped_without_a_connection(
     """A request that is late is of no use: what was to be sent before the connection is not sent after it."""
     topic = "spBv1.0/g/NCMD/n"
     with Broker(tmp_path) as broker, listening(broker, topic) as heard:
+        broker.need_mosquitto("sends everything at the QoS of the subscription")
         subscriber = Subscriber(settings_for(broker, version))
         subscriber.publish(topic, b"early")
         subscriber.start()
