@@ -39,7 +39,7 @@ from tests.twins.signals import accepted, operator_after, operator_changes, tool
 from tests.twins.streams import Stream as Recording
 from tests.twins.streams import arm_angle_stream, boundary_stream, columns
 
-CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "360"))
+CUTS = int(os.environ.get("STRIKEWATCH_CUTS", "240"))
 SEEDS = 40
 CASES = [
     *((boundary_stream, seed) for seed in range(SEEDS)),
@@ -49,9 +49,17 @@ CASES = [
     *((maintenance_stream, seed) for seed in range(SEEDS // 2)),
     *((corrected_stream, seed) for seed in range(SEEDS // 2)),
 ]
-EVERY = pytest.mark.parametrize(
-    ("make", "seed"), CASES, ids=[f"{make.__name__}-{seed}" for make, seed in CASES]
-)
+
+
+def over(cases: list[tuple[Callable[[int], Recording], int]]) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize(
+        ("make", "seed"), cases, ids=[f"{make.__name__}-{seed}" for make, seed in cases]
+    )
+
+
+EVERY = over(CASES)
+EVERY_OTHER = EVERY if len(CASES) * 10 < CUTS else over(CASES[::2])
+"""Every one in the long form."""
 HOUR = 3600 * 1_000_000_000
 
 Found = list[str]
@@ -212,9 +220,7 @@ def test_cut_and_resume(make: Callable[[int], Recording], seed: int) -> None:
             assert state(pipeline, key) == state(whole, key)
 
 
-@pytest.mark.parametrize(
-    ("make", "seed"), CASES[::5], ids=[f"{make.__name__}-{seed}" for make, seed in CASES[::5]]
-)
+@over(CASES[::5])
 def test_attribution(make: Callable[[int], Recording], seed: int) -> None:
     """Whole, row by row and under random cuts with resumes, with 120 changes of operator and tool a hammer."""
     rng = random.Random(seed)
@@ -241,7 +247,7 @@ def test_attribution(make: Callable[[int], Recording], seed: int) -> None:
             assert state(pipeline, key) == state(whole, key)
 
 
-@EVERY
+@EVERY_OTHER
 def test_company(make: Callable[[int], Recording], seed: int) -> None:
     """All hammers in common batches, with their portions interleaved, give what each gives alone."""
     rng = random.Random(seed)
@@ -263,7 +269,7 @@ def test_company(make: Callable[[int], Recording], seed: int) -> None:
     assert lines(found) == sorted(alone)
 
 
-@EVERY
+@EVERY_OTHER
 def test_purity(make: Callable[[int], Recording], seed: int) -> None:
     """Look-aheads between the steps, which are not committed, change nothing; nor do the inputs change."""
     rng = random.Random(seed)

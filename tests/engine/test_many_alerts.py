@@ -16,6 +16,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.engine.flood import Episode, EpisodeRule, Rules, Settings, assign, end_of_episode, episodes
 from strikewatch.storage.outbox.digests import MAX_DIGESTS, MAX_LISTED
 from tests.engine.scenario import SITE, START, AlertScenario
+from tests.profiles import examples
 
 RULES = Rules.of(Settings())
 INSTRUCTIONS = 100
@@ -144,7 +145,7 @@ alerts = st.tuples(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(12), deadline=None)
 @given(st.lists(alerts, min_size=1, max_size=45), st.booleans())
 def test_one_step_for_all_alerts_or_one_for_each_make_no_difference(
     drawn: list[tuple[int, str, Any, int, bool]], shuffled: bool

@@ -104,7 +104,7 @@ def end(scenario: AlertScenario) -> None:
         scenario.wait(3600)
 
 
-@settings(max_examples=examples(25))
+@settings(max_examples=examples(15))
 @given(actions)
 def test_every_alert_is_sent_once_and_raised_comes_first(steps: list[tuple[Any, ...]]) -> None:
     with tempfile.TemporaryDirectory() as folder, closing(AlertScenario(Path(folder), **ALARMS)) as scenario:
@@ -164,7 +164,7 @@ def _check_not_sent(scenario: AlertScenario, alert: Any, row: Any) -> None:
     assert suppressed or short or alert.describe()[0].get("withdrawn")
 
 
-@settings(max_examples=examples(15))
+@settings(max_examples=examples(8))
 @given(actions, st.frozensets(st.integers(0, 44), max_size=12))
 def test_restarts_change_nothing(steps: list[tuple[Any, ...]], restarts: frozenset[int]) -> None:
     """Every message and every line of the history is the same."""

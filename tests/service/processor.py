@@ -23,7 +23,7 @@ from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.precompile import precompile
 from strikewatch.sources.mqtt.network_thread import disconnect
 from tests.broker import Broker
-from tests.service.forked import Forked
+from tests.service.forked import COMMAND, Forked
 from tests.waiting import LIMIT_S, until
 
 SITE = "fennick-hollow"
@@ -40,8 +40,10 @@ class Processor:
     `retry_s` are the waits between attempts at the webhook at `url`, `tables` settings beside the usual.
     """
 
-    program: str | None = None
-    """A module to run in place of `strikewatch`."""
+    program = COMMAND
+    """The module that it runs."""
+    fresh = False
+    """Whether it has an interpreter of its own."""
 
     def __init__(
         self,
@@ -93,8 +95,8 @@ class Processor:
     def _launch(self, words: list[str], errors: Path) -> "Forked | subprocess.Popen[bytes]":
         if not numba_cache.ready():  # as part of a start it would take longer than tests wait
             precompile(print)
-        if self.program is None:
-            return Forked(words, errors)
+        if not self.fresh:
+            return Forked(words, errors, self.program)
         with errors.open("ab") as file:
             command = [sys.executable, "-m", self.program, *words]
             return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=file)
@@ -178,7 +180,7 @@ class Processor:
 class FreshProcessor(Processor):
     """With an interpreter of its own, where time or memory is measured, or the environment changes how it starts."""
 
-    program = "strikewatch.cli.main"
+    fresh = True
 
 
 class Gateway:

@@ -65,10 +65,10 @@ def mixed(count: int, seed: int) -> Iterator[tuple[str, bytes]]:
 
 
 def test_malformed_payloads_are_counted_kept_and_acknowledged(tmp_path: Path) -> None:
-    flood, worker, tally, kept = run(tmp_path, mixed(20_000, 1))
-    assert flood.acknowledged == 20_000
+    flood, worker, tally, kept = run(tmp_path, mixed(6_000, 1))
+    assert flood.acknowledged == 6_000
     dropped = ("duplicate",)
     assert {reason: n for reason, n in tally.items() if reason not in dropped} == dict(worker.rejected)
     assert len(worker.rejected) > 12
-    assert sum(worker.rejected.values()) > 10_000
+    assert sum(worker.rejected.values()) > 3_000
     assert kept == KEPT

@@ -135,7 +135,7 @@ class Run:
         self.loop.idle()
 
 
-@settings(max_examples=examples(40), deadline=None, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=examples(20), deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(ACTIONS, st.sampled_from([1 << 20, 1_500]), st.sampled_from([1, 2, 1000]))
 def test_each_message_is_delivered_in_order_however_it_reaches_the_loop(
     actions: list[tuple[str, list[Any]]], handover_bytes: int, historic: int

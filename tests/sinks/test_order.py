@@ -187,7 +187,7 @@ def play(where: Path | URL, steps: list[tuple[str, Any]]) -> None:
                 run.act(*step)
 
 
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 @given(actions)
 def test_what_arrives_later_about_an_alert_is_newer(steps: list[tuple[str, Any]]) -> None:
     """With failures, crashes, dead letters sent again, and refuted clears."""

@@ -227,11 +227,11 @@ def test_any_bytes_decode_or_are_rejected(topic: str, payload: bytes) -> None:
 
 def test_seeded_malformed_payloads_never_crash() -> None:
     """Nor are they decoded to infinite values, or differently by the scanner."""
-    reasons = malformed.run(20_000, seed=1)
+    reasons = malformed.run(8_000, seed=1)
     assert "(unclear)" not in reasons
     assert len(reasons) > 15
-    assert reasons[""] < 12_000
-    assert reasons[malformed.SCANNED] > 1_000
+    assert reasons[""] < 4_800
+    assert reasons[malformed.SCANNED] > 400
     assert not reasons[malformed.NOT_FINITE]
 
 

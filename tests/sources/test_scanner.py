@@ -149,7 +149,7 @@ any_payloads = (
 )
 
 
-@settings(max_examples=examples(200))
+@settings(max_examples=examples(100))
 @given(st.lists(long_numbers | halfway() | floats, min_size=1))
 def test_every_number_is_the_nearest_float(cells: list[str]) -> None:
     """As `float` reads it, apart from the integer -0; only huge values are left to the strict decoder."""

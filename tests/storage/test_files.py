@@ -1,8 +1,6 @@
 """Files are for their owner only, whatever the umask, and a database has one writer, whatever name it is opened by."""
 
 import os
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,10 +16,9 @@ from strikewatch.storage.recorder.recorder import Recorder
 from strikewatch.storage.settings import RecorderSettings
 from tests.broker import Broker
 from tests.service.processor import Gateway, Processor, now_ns
+from tests.storage.elsewhere import open_store, started
 from tests.storage.test_backup import commit
 from tests.storage.test_store import KEY, NOW, change
-
-OPEN_STORE = "import sys, pathlib; from strikewatch.storage.commit.store import Store; Store(pathlib.Path(sys.argv[1]))"
 
 
 @pytest.fixture(autouse=True)
@@ -163,7 +160,8 @@ def test_links_that_lead_to_each_other_are_refused(tmp_path: Path) -> None:
 
 def open_elsewhere(path: Path) -> str:
     """Open a database in another process; return the error, empty if there is none."""
-    done = subprocess.run(
-        [sys.executable, "-c", OPEN_STORE, str(path)], capture_output=True, text=True, check=False
-    )
-    return done.stderr.strip().splitlines()[-1] if done.returncode else ""
+    process, answer = started(open_store, path)
+    with answer:
+        error: str = answer.recv()
+    process.join()
+    return error

@@ -8,6 +8,7 @@ import os
 import signal
 from typing import Any
 
+from strikewatch.cli.main import main
 from strikewatch.service.intake import Decoder, Intake
 from strikewatch.storage.commit.store import Store
 
@@ -52,6 +53,4 @@ Intake.order_rows = order_rows  # type: ignore[method-assign]
 Store.commit = commit  # type: ignore[method-assign]
 
 if __name__ == "__main__":
-    from strikewatch.cli.main import main
-
     main()
