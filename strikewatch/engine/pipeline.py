@@ -172,7 +172,7 @@ class Pipeline:
         """Run the detectors over a batch of not too many hammers."""
         portions = batch.portions
         keys = tuple(portion.key for portion in portions)
-        slots = [self._profiles.of(key).slot for key in keys]
+        slots = [self._profiles[key].slot for key in keys]
         rows = Rows.join([portion.rows for portion in portions]) if portions else NO_ROWS
         spans, events = spans_and_events(batch, slots)
         inputs = inputs_of(rows, events)
@@ -262,7 +262,7 @@ class Pipeline:
     def _profile(self, key: Key) -> Profile:
         """Return the profile of a hammer, which from now on has been seen."""
         self._packed.setdefault(key, NOT_SEEN)
-        return self._profiles.of(key)
+        return self._profiles[key]
 
 
 def _not_found(state: Any) -> Any:

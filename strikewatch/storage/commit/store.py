@@ -27,19 +27,11 @@ from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
-from strikewatch.storage.outbox.writer import Accepts, OutboxWriter
+from strikewatch.storage.outbox.writer import Accepts, OutboxWriter, Route, to_every_endpoint
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
-
-Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
-"""(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
-
-
-def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant | None) -> bool:
-    """Route every alert to every endpoint."""
-    return True
 
 
 class Store:
