@@ -188,6 +188,8 @@ class Pipeline:
             )
         attributions = self._attributions(batch, state)
         self._save_attributions(attributions, batch, slots, state)
+        for g in set(found["group"].tolist()) - attributions.keys():  # to be attributed while unpacked
+            attributions[g] = Attribution(state[g])
         combined = self._combined(grouped, keys, slots, state) if len(grouped) else []
         not_found: tuple[Key, ...] = ()
         if not_found_before is not None:

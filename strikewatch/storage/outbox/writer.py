@@ -100,7 +100,8 @@ class OutboxWriter:
 
     def write(self, outgoing: Outgoing) -> list[tuple[str, Message]]:
         """Queue the messages; return (endpoint, message) for those that are to be sent."""
-        self._load(outgoing)
+        if outgoing.changes or outgoing.digests:
+            self._load(outgoing)
         for change in outgoing.changes:
             known = self._earlier[change.site, change.alert_id]
             body, historic = to_json(change.record), bool(change.record["historic"])
