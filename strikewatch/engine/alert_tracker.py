@@ -117,7 +117,7 @@ class AlertTracker:
         """Reopen an alert that rows show to escalate after a look-ahead has cleared it."""
         if finding.step != "escalated":
             return []
-        tracked = self._tracked.get(finding.key, {}).get((finding.fault, finding.onset))
+        tracked = self._tracked.get(finding.key, {}).get((finding.kind.name, finding.onset))
         if tracked is None or finding.priority == tracked.alert.priority:
             return []
         return [_reopen(tracked)] if tracked.provisional & CLEAR_IS_PROVISIONAL else []
@@ -127,7 +127,7 @@ class AlertTracker:
     ) -> Applied | None:
         of_hammer = self._tracked.setdefault(finding.key, {})
         site, hammer = finding.key
-        name = fault, onset = finding.fault, finding.onset
+        name = fault, onset = finding.kind.name, finding.onset
         tracked = of_hammer.get(name)
         if finding.step == "raised":
             if tracked is not None:

@@ -54,7 +54,7 @@ def spans_and_events(batch: Batch, slots: Sequence[int]) -> tuple[Any, Any]:
     encoded = [_NO_EVENTS]
     first_row = first_event = 0
     for slot, portion in zip(slots, batch.portions, strict=True):
-        end_row, end_event = first_row + len(portion.rows), first_event
+        end_row, end_event = first_row + len(portion.rows.time_ns), first_event
         if portion.events:
             encoded.append(event_records(portion.events))
             end_event += len(encoded[-1])
@@ -65,7 +65,7 @@ def spans_and_events(batch: Batch, slots: Sequence[int]) -> tuple[Any, Any]:
 
 def inputs_of(rows: Rows, events: Any) -> Inputs:
     """Return the input of the detectors, as it is."""
-    n = len(rows)
+    n = len(rows.time_ns)
     columns = {name: np.ascontiguousarray(column, np.float64) for name, column in rows.columns.items()}
     if any(len(column) != n for column in columns.values()):
         raise ValueError("columns of different lengths")

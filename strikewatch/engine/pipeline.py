@@ -172,7 +172,7 @@ class Pipeline:
         """Run the detectors over a batch of not too many hammers."""
         portions = batch.portions
         keys = tuple(portion.key for portion in portions)
-        slots = [self._profiles.of(key).slot for key in keys]
+        slots = [self._profiles[key].slot for key in keys]
         rows = Rows.join([portion.rows for portion in portions]) if portions else NO_ROWS
         spans, events = spans_and_events(batch, slots)
         inputs = inputs_of(rows, events)
@@ -188,6 +188,8 @@ class Pipeline:
             )
         attributions = self._attributions(batch, state)
         self._save_attributions(attributions, batch, slots, state)
+        for g in set(found["group"].tolist()) - attributions.keys():  # to be attributed while unpacked
+            attributions[g] = Attribution(state[g])
         combined = self._combined(grouped, keys, slots, state) if len(grouped) else []
         not_found: tuple[Key, ...] = ()
         if not_found_before is not None:
@@ -262,7 +264,7 @@ class Pipeline:
     def _profile(self, key: Key) -> Profile:
         """Return the profile of a hammer, which from now on has been seen."""
         self._packed.setdefault(key, NOT_SEEN)
-        return self._profiles.of(key)
+        return self._profiles[key]
 
 
 def _not_found(state: Any) -> Any:

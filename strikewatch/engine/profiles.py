@@ -33,8 +33,8 @@ class Profile:
     horizons: Mapping[str, int]
 
 
-class Profiles:
-    """The profile of each hammer.
+class Profiles(dict[Key, Profile]):
+    """The profile of each hammer, made when it is first asked for.
 
     Args:
         settings_of: returns a hammer's settings; called once per hammer.
@@ -48,22 +48,18 @@ class Profiles:
     ) -> None:
         self._settings_of = settings_of
         self._set_params = set_params
-        self._profile_of: dict[Key, Profile] = {}
         self._by_params: dict[bytes, list[Profile]] = {}
         self._count = 0
         self.params: dict[str, Any] = {name: np.zeros(0, dtype) for name, dtype in _DTYPES.items()}
         """By detector, the records of parameters by slot."""
 
-    def of(self, key: Key) -> Profile:
-        """Return the profile of a hammer."""
-        profile = self._profile_of.get(key)
-        if profile is None:
-            profile = self._profile_of[key] = self._shared(self._settings_of(key))
+    def __missing__(self, key: Key) -> Profile:
+        profile = self[key] = self._shared(self._settings_of(key))
         return profile
 
     def configure(self, key: Key, settings: HammerSettings) -> None:
         """Change the settings of a hammer."""
-        self._profile_of[key] = self._shared(settings)
+        self[key] = self._shared(settings)
 
     def _shared(self, settings: HammerSettings) -> Profile:
         """Return the profile of these settings."""

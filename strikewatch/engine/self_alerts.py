@@ -53,7 +53,8 @@ class SelfAlert:
     def __init__(self, fault: Fault, clear_delay_ns: int = CLEAR_DELAY_NS) -> None:
         self._fault = fault
         self._clear_delay_ns = clear_delay_ns
-        self._active: dict[str, Alert] = {}
+        self.active: dict[str, Alert] = {}
+        """The alert of each site, while it is active."""
         self._evidence: dict[str, dict[str, Any]] = {}
         self._normal_since: Instant | None = None
 
@@ -76,29 +77,29 @@ class SelfAlert:
         """
         if present:
             self._normal_since = None
-            for site in self._active:
+            for site in self.active:
                 if "missing_until" in self._evidence[site]:
                     self._evidence[site]["missing_until"] = evidence(site)["missing_until"]
-            new = sorted({*sites} - self._active.keys())
+            new = sorted({*sites} - self.active.keys())
             return [self._raise(site, now, evidence(site)).change("raised") for site in new]
-        if not self._active:
+        if not self.active:
             return []
         if self._normal_since is None:
             self._normal_since = monotonic_ns
         if monotonic_ns - self._normal_since < self._clear_delay_ns:
             return []
-        cleared = list(self._active.values())
+        cleared = list(self.active.values())
         for alert in cleared:
             alert.cleared = max(now, alert.onset)
         changes = [alert.change("cleared") for alert in cleared]
-        self._active.clear()
+        self.active.clear()
         self._evidence.clear()
         return changes
 
     def _raise(self, site: str, onset: Instant, evidence: Mapping[str, Any]) -> Alert:
         own = self._evidence[site] = dict(evidence)
         fault = self._fault
-        self._active[site] = alert = Alert(
+        self.active[site] = alert = Alert(
             fault.name,
             site,
             "",

@@ -47,6 +47,10 @@ class SessionWatch:
         """When the broker last held the session, as far as is known."""
         self._doubt_ns = doubt_ns
         self._saved = held
+        self.unsaved: Instant | None = None
+        """`held`, to be saved with this step; None if what is saved is recent enough."""
+        self.must_save = False
+        """Whether the session is new, so that a step is needed even without messages."""
         self._new_sessions = 0
         self._lost = SelfAlert(SESSION_LOST, SESSION_CLEAR_DELAY_NS)
         self._in_use = SelfAlert(CLIENT_ID_IN_USE)
@@ -90,6 +94,12 @@ class SessionWatch:
             self._new_sessions, self._saved, self.held = status.new_sessions, None, now
         elif status.connected:
             self.held = now
+        saved = self._saved
+        recent = self.held is None or (saved is not None and self.held - saved < SAVE_EVERY_NS)
+        self.unsaved = None if recent else self.held
+        self.must_save = self.held is not None and saved is None
+        if not (lost or status.in_use or self._lost.active or self._in_use.active):
+            return []
         changes = [
             *self._lost.update(lost, newest, now, monotonic, evidence),
             *self._in_use.update(status.in_use, newest, now, monotonic),
@@ -98,22 +108,9 @@ class SessionWatch:
             log_changes(changes)
         return changes
 
-    @property
-    def unsaved(self) -> Instant | None:
-        """The time to be saved with a step: `held`, None if what is saved is recent enough."""
-        saved = self._saved
-        recent = self.held is None or (saved is not None and self.held - saved < SAVE_EVERY_NS)
-        return None if recent else self.held
-
-    @property
-    def must_save(self) -> bool:
-        """Whether the session is new, so that a step is needed even without messages."""
-        return self.held is not None and self._saved is None
-
-    def stored(self, held: Instant | None) -> None:
+    def stored(self, held: Instant) -> None:
         """Note that a step was committed with `held`."""
-        if held is not None:
-            self._saved = held
+        self._saved, self.unsaved, self.must_save = held, None, False
 
 
 def _text(at: Instant) -> str:

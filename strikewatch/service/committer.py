@@ -83,6 +83,8 @@ class Committer:
         monotonic = self._monotonic()
         since = self._refusing_since
         unavailable = not full and since is not None and monotonic - since >= UNAVAILABLE_NS
+        if not (full or unavailable or self._disk_full.active or self._unavailable.active):
+            return []
         sites = {site for site, _ in hammers} if full or unavailable else ()
         changes = [
             *self._disk_full.update(full, sites, now, monotonic),

@@ -34,7 +34,8 @@ class FeedTally:
     def __init__(self) -> None:
         self._keys: dict[Key, dict[str, str]] = {}  # hammer → unknown key → advice
         self._named = 0
-        self._waiting: dict[tuple[Key, str, str], int] = {}
+        self.waiting: dict[tuple[Key, str, str], int] = {}
+        """Counts by hammer, reason and name that are not written yet."""
         self._written: set[tuple[Key, str, str]] = set()
         self._fresh = False  # whether something waits that was never written
         self._next: Instant = 0
@@ -63,21 +64,21 @@ class FeedTally:
 
     def take(self, now: Instant) -> list[FeedCount]:
         """Return the counts to be written now, and clear them."""
-        if not self._waiting or not (self._fresh or now >= self._next):
+        if not self.waiting or not (self._fresh or now >= self._next):
             return []
         found = [
             FeedCount(key, reason, n, name, self._detail(key, reason, name))
-            for (key, reason, name), n in self._waiting.items()
+            for (key, reason, name), n in self.waiting.items()
         ]
         if len(self._written) < MAX_WRITTEN:
-            self._written.update(self._waiting)
-        self._waiting.clear()
+            self._written.update(self.waiting)
+        self.waiting.clear()
         self._fresh, self._next = False, now + WRITE_EVERY_NS
         return found
 
     def _add(self, key: Key, reason: str, name: str, n: int) -> None:
         what = key, reason, name
-        self._waiting[what] = self._waiting.get(what, 0) + n
+        self.waiting[what] = self.waiting.get(what, 0) + n
         if what not in self._written and len(self._written) < MAX_WRITTEN:
             self._fresh = True
 

@@ -86,6 +86,11 @@ class StepJournal:
             _log.warning("step_journal_unusable", file=str(path), problem=str(error))
 
     @property
+    def has_refused(self) -> bool:
+        """Return whether there are messages that `check` refuses."""
+        return bool(self._refused)
+
+    @property
     def has_suspects(self) -> bool:
         """Return whether there are messages to be processed alone."""
         return bool(self._suspects)

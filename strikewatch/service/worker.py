@@ -100,13 +100,14 @@ class Worker:
         self._monotonic = monotonic
         self._stats = stats or WorkerStats()
         self._alerts_changed = alerts_changed
-        self.on_step: OnStep = lambda _received, _portions, _outcome: None
+        self.on_step: OnStep | None = None
         """Called with the outcome of each step."""
         saved = store.load()
         self._sources = sources or Sources({})
         self._sparkplug = self._sources.sparkplug
         self._intake = Intake(settings, wall, monotonic, store.has_event, saved.newest)
-        self._decoder = Decoder(settings, self._intake, self._journal.check, self._sources)
+        check = self._journal.check if self._journal.has_refused else None
+        self._decoder = Decoder(settings, self._intake, check, self._sources)
         self._publish = publish
         with store.read() as connection:
             for each in self._sparkplug:
@@ -230,10 +231,12 @@ class Worker:
         if not step.portions:
             return []
         outcome = self._pipeline.step(Batch(step.portions))
-        if flooding := self._set_flooding_aside(step, outcome):
+        flooding: list[Portion] = []
+        if len(step.portions) > 1 and (flooding := self._set_flooding_aside(step, outcome)):
             outcome = self._pipeline.step(Batch(step.portions))
         self._pipeline.commit(outcome)
-        self.on_step(step.received, step.portions, outcome)
+        if self.on_step is not None:
+            self.on_step(step.received, step.portions, outcome)
         for site, hammer in outcome.not_found:
             _log.warning("correction_too_late", site=site, hammer=hammer, remedy=CORRECTION_TOO_LATE)
         step.add_result(outcome, self._tracker)
@@ -246,7 +249,7 @@ class Worker:
         They are committed after the others, each by itself, so that one hammer's flood does not delay the alerts of
         another. The messages are acknowledged after all; if the process ends before, they are delivered again.
         """
-        if len(step.portions) < 2 or len(outcome.findings) < FLOODING:
+        if len(outcome.findings) < FLOODING:
             return []
         numbers = Counter(finding.key for finding in outcome.findings)
         flooding = [portion for portion in step.portions if numbers[portion.key] >= FLOODING]
@@ -290,7 +293,7 @@ class Worker:
             layout=f"{STATE_LAYOUT} {INTAKE_LAYOUT}",
             rejects=step.rejects,
             counts=step.counts,
-            feed=self._intake.tally.take(self._monotonic()),
+            feed=self._intake.tally.take(self._monotonic()) if self._intake.tally.waiting else (),
             session_held=self._session.unsaved,
             recorded=step.recorded,
             nodes={source.name: source.nodes.take_changes() for source in self._sparkplug},
@@ -298,7 +301,8 @@ class Worker:
         for reject in step.rejects:
             self.rejected[reject.reason] += reject.rows
         self._committer.commit(record, self._intake.last_heard)
-        self._session.stored(record.session_held)
+        if record.session_held is not None:
+            self._session.stored(record.session_held)
         for topic, payload in step.requests:
             self._publish(topic, payload)
         if step.changes or own_changes:

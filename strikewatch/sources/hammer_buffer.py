@@ -72,14 +72,15 @@ class HammerBuffer:
 
     def release(self, rows: Rows) -> Rows:
         """Release rows, strictly increasing in time; return them."""
-        if not len(rows):
+        n = len(rows.time_ns)
+        if not n:
             return NO_ROWS
         newest = int(rows.time_ns[-1])
-        before = self.newest if len(rows) == 1 else int(rows.time_ns[-2])
+        before = self.newest if n == 1 else int(rows.time_ns[-2])
         if before != NEVER:
             self.usual_step = _updated_step(self.usual_step, newest - before)
         self.newest = self.newest_instant = newest
-        self.counts.used += len(rows)
+        self.counts.used += n
         self.released.note(rows)
         return rows
 

@@ -86,6 +86,8 @@ class Reorderer:
     def waiting(self, key: Key) -> Rows:
         """Return the rows that have arrived but are not released: part of the state to save."""
         buffer = self._buffers[key]
+        if not (len(buffer.waiting.time_ns) or len(buffer.suspect.time_ns)):
+            return NO_ROWS
         return Rows.join([buffer.waiting, buffer.suspect])
 
     def take_duplicates(self) -> dict[Key, int]:
@@ -170,9 +172,12 @@ class Reorderer:
         time_ns = rows.time_ns
         if not len(time_ns):
             return NO_ROWS
-        before = int(buffer.waiting.time_ns[-1]) if len(buffer.waiting) else buffer.newest
+        waiting_ns = buffer.waiting.time_ns
+        before = int(waiting_ns[-1]) if len(waiting_ns) else buffer.newest
         steps = time_ns[1:] - time_ns[:-1]
-        in_order = time_ns[0] > before and not len(buffer.suspect) and (not len(steps) or steps.min() > 0)
+        in_order = (
+            time_ns[0] > before and not len(buffer.suspect.time_ns) and (not len(steps) or steps.min() > 0)
+        )
         largest_step = 1 if before == NEVER else int(time_ns[0]) - before
         if len(steps):
             largest_step = max(largest_step, int(steps.max()))
@@ -215,7 +220,7 @@ class Reorderer:
 
     def _need_not_wait(self, buffer: HammerBuffer, largest_step: int) -> bool:
         """Tell whether rows in order are released at once; `largest_step`: before one of them, ns."""
-        if self.policy == "gap" and not (buffer.split_countdown or len(buffer.waiting)):
+        if self.policy == "gap" and not (buffer.split_countdown or len(buffer.waiting.time_ns)):
             return largest_step <= int(GAP_FACTOR * buffer.usual_step)
         return self.policy == "in_order"
 

@@ -59,7 +59,7 @@ def test_nothing_is_found_after_the_horizon_except_by_the_calendar(
                 outcome, _ = advance(pipeline, key, last + horizon(detector, stream.faults))
                 names = {fault.name for fault in detector.faults}
                 for _ in range(8):
-                    params = pipeline._profiles.params[detector.name][pipeline._profiles.of(key).slot]
+                    params = pipeline._profiles.params[detector.name][pipeline._profiles[key].slot]
                     due = detector.due(outcome.state[0][detector.name], params)
                     upto = min(due - 1, last + YEARS)
                     # Half a day at a time if nothing is due; three years would take too long.

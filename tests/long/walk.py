@@ -40,7 +40,6 @@ turn that does not also do what is due every second."""
 class Walk:
     """The calls of one turn, each with its depth, its file in the package, and the name of the function."""
 
-    raised: bool = False
     calls: list[tuple[int, str, str]] = field(default_factory=list)
 
     @property
@@ -98,14 +97,14 @@ class _OneByOne:
         self.waiting = [*messages, *self.waiting]
 
 
-def walks(folder: Path) -> list[Walk]:
-    """Process a message a turn, by a worker with one endpoint and its database in a folder; return the turns."""
-    now, found = BEGIN, [Walk()]
+def walks(folder: Path) -> tuple[Walk, Walk]:
+    """Process a message a turn, by a worker with one endpoint and its database in a folder.
+
+    Returns the turn that raises the second alert, and the turn after it, which raises nothing.
+    """
+    now = BEGIN
+    changed: list[bool] = []
     source = _OneByOne()
-
-    def note_raised() -> None:
-        found[-1].raised = True
-
     store = Store(folder / "walk.db", {"office": "https://office.example/alerts"})
     worker = Worker(
         Settings(),
@@ -113,23 +112,35 @@ def walks(folder: Path) -> list[Walk]:
         source,
         wall=lambda: now,
         monotonic=lambda: now,
-        alerts_changed=note_raised,
+        alerts_changed=lambda: changed.append(True),
         wait=lambda _s: True,
     )
-    for k in range(BOUTS[-1].stop):
+    turns: list[Walk] = []
+    for k in range(BOUTS[1].stop):
         now = BEGIN + k * PERIOD
         active = any(k in bout for bout in BOUTS)
         sample = {"time": instant.text(now), "active": active, "pressure_bar": 150.0, "oil_c": 60.0}
         source.waiting = [Message(TOPIC, json.dumps(sample).encode(), now, 0, 1, 1, False)]
-        found.append(Walk())
-        before = sys.getprofile()
-        sys.setprofile(_Recorder(found[-1]))
-        try:
+        if k <= BOUTS[1].start:
             worker.turn(0.0)
-        finally:
-            sys.setprofile(before)
+            changed.clear()
+            continue
+        raised_before = bool(changed)
+        turns.append(_recorded_turn(worker))
+        if raised_before:
+            break
     store.close()
-    return found
+    return turns[-2], turns[-1]
+
+
+def _recorded_turn(worker: Worker) -> Walk:
+    walk, before = Walk(), sys.getprofile()
+    sys.setprofile(_Recorder(walk))
+    try:
+        worker.turn(0.0)
+    finally:
+        sys.setprofile(before)
+    return walk
 
 
 def main() -> int:
@@ -138,9 +149,7 @@ def main() -> int:
     parser.add_argument("--ordinary", action="store_true", help="a turn that raises nothing")
     ordinary = parser.parse_args().ordinary
     with tempfile.TemporaryDirectory() as folder:
-        found = walks(Path(folder))
-    raising = [k for k, walk in enumerate(found) if walk.raised][-1]
-    walk = found[raising + 1 if ordinary else raising]
+        walk = walks(Path(folder))[ordinary]
     print(*walk.lines(), sep="\n")
     print(f"{walk.changes} changes of file, {len(walk.files)} files, {len(walk.calls)} calls")
     return 0

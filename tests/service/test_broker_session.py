@@ -37,7 +37,8 @@ class Watched:
     def check(self, later_s: float = 0.0) -> list[Change]:
         self.now += round(later_s * SECOND)
         changes = self.watch.check(self.now, self.now, HAMMERS, HAMMERS.__getitem__)
-        self.watch.stored(self.watch.unsaved)
+        if self.watch.unsaved is not None:
+            self.watch.stored(self.watch.unsaved)
         return changes
 
 

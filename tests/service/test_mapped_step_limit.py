@@ -8,7 +8,7 @@ from typing import Any
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
-from strikewatch.service.intake.step_limit import LIMIT_NS, QUANTUM_NS
+from strikewatch.service.intake.step import LIMIT_NS, QUANTUM_NS
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mapping import Sources, check_tables

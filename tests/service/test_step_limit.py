@@ -15,7 +15,7 @@ from strikewatch.core import instant
 from strikewatch.core.batch import Rows
 from strikewatch.core.instant import SECOND
 from strikewatch.service.intake import decoder
-from strikewatch.service.intake.step_limit import LIMIT_NS, QUANTUM_NS, StepLimit
+from strikewatch.service.intake.step import LIMIT_NS, QUANTUM_NS, StepLimit
 from strikewatch.service.worker import Worker
 from strikewatch.sources.decode import decode
 from strikewatch.sources.mqtt import Message
@@ -119,12 +119,10 @@ def test_the_parts_of_messages_are_their_rows_in_order_within_the_limit(
     given_messages: list[tuple[Any, int]],
 ) -> None:
     """Repeated rows stand for the many of a long message."""
-    limit = StepLimit()
     for at, times in given_messages:
         rows = Rows(np.concatenate([at + k * 10**6 for k in range(times)]), {})
         while len(rows):
-            limit.next_step()
-            fitting = limit.take_room(KEY, rows)
+            fitting = StepLimit().take_room(KEY, rows)
             assert fitting
             assert fitting == 1 or cost(rows.time_ns[:fitting]) <= LIMIT_NS
             assert fitting == len(rows) or cost(rows.time_ns[: fitting + 1]) > LIMIT_NS
@@ -148,7 +146,6 @@ def test_room_is_taken_by_the_time_that_rows_span_however_they_are_divided(
     runs: list[tuple[int, int]],
 ) -> None:
     limit = StepLimit()
-    limit.next_step()
     used = 0
     for number, step_ns in runs:
         rows = Rows(np.arange(number, dtype=np.int64) * step_ns, {})
@@ -159,14 +156,12 @@ def test_room_is_taken_by_the_time_that_rows_span_however_they_are_divided(
 
 def test_a_second_message_has_what_the_first_left_and_another_hammer_all() -> None:
     limit = StepLimit()
-    limit.next_step()
     all_, n = LIMIT_NS // QUANTUM_NS, LIMIT_NS // QUANTUM_NS * 4 // 5
     rows = Rows(np.arange(n, dtype=np.int64) * QUANTUM_NS, {})
     assert limit.take_room(KEY, rows) == n
     assert limit.take_room(KEY, rows) == all_ - n
     assert limit.take_room(("fennick-hollow", "HB-03"), rows) == n
-    limit.next_step()
-    assert limit.take_room(KEY, rows) == n
+    assert StepLimit().take_room(KEY, rows) == n
 
 
 def test_small_messages_that_are_scanned_together_are_decoded_once(

@@ -12,7 +12,7 @@ from strikewatch.core.alert import Alert, Change, Step
 from strikewatch.core.batch import Rows
 from strikewatch.core.events import Event
 from strikewatch.errors import StoreError, Unstorable
-from strikewatch.storage.actions.rows import load_rows
+from strikewatch.storage.actions import rows
 from strikewatch.storage.commit import spool
 from strikewatch.storage.commit.step import Reject, SavedAlert, StepRecord
 from strikewatch.storage.commit.store import Store
@@ -219,5 +219,5 @@ def test_a_list_query_of_any_length_finds_each_row_once(store: Store, n: int) ->
     store.commit(StepRecord(NOW, changes=alerts))
     asked = {(one.site, one.alert_id) for one in alerts[:n]}
     with store.read() as connection:
-        assert load_rows(connection, {}, asked).keys() == asked
-        assert load_rows(connection, {}, {("pit", "none")}) == {}
+        assert rows.load(connection, asked)[0].keys() == asked
+        assert rows.load(connection, {("pit", "none")})[0] == {}

@@ -1,8 +1,8 @@
 """From messages to rows and events of hammers in event time, ready for the detectors.
 
 decoder.py     routes, scans, decodes or maps messages    admission.py   limits to new hammers
-intake.py      orders what has arrived, by hammer         step.py        the data of one step
-step_limit.py  bounds the rows of a hammer in a step, and keeps what it has no room for
+intake.py      orders what has arrived, by hammer         step.py        the data of one step, and its limit
+postponed.py   keeps what a step has no room for
 """
 
 from strikewatch.service.intake.decoder import Decoder

@@ -10,8 +10,8 @@ from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.errors import Rejected
 from strikewatch.service.intake.intake import Intake
+from strikewatch.service.intake.postponed import HammerEvent, HammerRows, Postponed
 from strikewatch.service.intake.step import Step
-from strikewatch.service.intake.step_limit import HammerEvent, HammerRows, Postponed, StepLimit
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.decode import Samples, decode, topic
 from strikewatch.sources.decode.events import FIELDS
@@ -99,7 +99,7 @@ class Decoder:
         self,
         settings: Settings,
         intake: Intake,
-        check: Callable[[Message], None] = lambda _message: None,
+        check: Callable[[Message], None] | None = None,
         sources: Sources | None = None,
         is_own: Callable[[Key], bool] = lambda _key: True,
     ) -> None:
@@ -111,24 +111,25 @@ class Decoder:
         self._sources = sources or Sources({})
         self._is_own = is_own
         self._scanner = Scanner()
-        self._limit = StepLimit()
         self._postponed = Postponed()
         self._route = lru_cache(maxsize=4096)(self._find_route)
 
     def decode(self, messages: Sequence[Message], step: Step) -> None:
         """Decode messages into the step; reject what cannot be used."""
-        self._limit.next_step()
-        for part in self._postponed.take():
-            self._add_part(part, step)
+        postponed = self._postponed
+        if postponed.waiting:
+            for part in postponed.take():
+                self._add_part(part, step)
         samples: dict[Key, list[Message]] = {}
-        mapped = MappedMessages(self._sources, self._intake.hold)
+        mapped: MappedMessages | None = None
         for message in messages:
-            if self._postponed.is_decoded(message):
+            if id(message) in postponed.decoded:
                 continue
             key = None
             try:
                 key, kind = self._route(message.topic)
-                self._check(message)
+                if self._check is not None:
+                    self._check(message)
             except Rejected as error:
                 if error.reason != "no_source" or not self._sources.pass_over_topic(
                     message.topic, message.received_ns
@@ -138,19 +139,24 @@ class Decoder:
             if key in step.postponed_hammers:
                 step.postponed.append(message)
             elif kind == "samples":
-                if key in mapped:
+                if mapped is not None and key in mapped:
                     self._add_mapped(mapped, step)
                 samples.setdefault(key, []).append(message)
             elif kind == "events":  # a last will is dated by the samples before it
                 self._decode_samples(samples, step)
                 samples = {}
-                self._add_mapped(mapped, step)
+                if mapped is not None:
+                    self._add_mapped(mapped, step)
                 self._decode_strictly(message, key, step)
             else:
+                if mapped is None:
+                    mapped = MappedMessages(self._sources, self._intake.hold)
                 samples = self._map(message, kind, mapped, samples, step)
         self._decode_samples(samples, step)
-        self._add_mapped(mapped, step)
-        step.postponed += self._postponed.put_back(messages)
+        if mapped is not None:
+            self._add_mapped(mapped, step)
+        if postponed.waiting or postponed.decoded:
+            step.postponed += postponed.put_back(messages)
 
     def _find_route(self, name: str) -> tuple[Key, topic.Kind | Taken]:
         """Return the hammer and the kind of message of a topic; or no hammer, and the sources that map it.
@@ -220,17 +226,23 @@ class Decoder:
             else:
                 self._intake.admit_event(part.event, part.message, part.received, step)
             return
+        key, rows = part.key, part.rows
+        if key in step.postponed_hammers or self._intake.must_wait(key, rows, step):
+            self._add_rows(part, step, 0)
+        else:
+            self._intake.hold.expect(key, rows)
+            self._add_rows(part, step, step.limit.take_room(key, rows))
+
+    def _add_rows(self, part: HammerRows, step: Step, fitting: int) -> None:
+        """Add the first rows of a hammer to the step, as many as fit; postpone the others."""
         key, rows, newest, messages, has_clock = part
-        waits = key in step.postponed_hammers or self._intake.must_wait(key, rows, step)
-        fitting = 0 if waits else self._limit.take_room(key, rows)
-        if fitting < len(rows):
+        if fitting < len(rows.time_ns):
             step.postponed_hammers.add(key)
             self._postponed.add(key, part._replace(rows=rows[fitting:]))
             if not fitting:
                 return
             rows = rows[:fitting]
             newest = int(rows.time_ns[-1])
-        self._intake.hold.expect(key, rows)
         self._intake.add_rows(key, rows, newest, messages, step, has_clock=has_clock)
 
     def _decode_samples(self, samples: Mapping[Key, Sequence[Message]], step: Step) -> None:
@@ -247,7 +259,8 @@ class Decoder:
                 self._decode_strictly(messages[k], keys[k], step)
             key, own = keys[run.first], messages[run.first : run.last]
             if self._can_use_scanned(key, step):
-                self._add_part(HammerRows(key, run.rows, run.newest, own), step)
+                fitting = step.limit.take_room(key, run.rows)
+                self._add_rows(HammerRows(key, run.rows, run.newest, own), step, fitting)
             else:
                 for message in own:
                     self._decode_strictly(message, key, step)
@@ -261,11 +274,9 @@ class Decoder:
             self._intake.admission.check(key)
         except Rejected:
             return False  # each message is then refused by itself
-        # where a null ends a hold, the scanner's NaN would be wrong
-        if key in self._intake.hold or key in step.postponed_hammers:
-            return False
         self._intake.admission.add(key)
-        return True
+        # where a null ends a hold, the scanner's NaN would be wrong
+        return key not in step.postponed_hammers and key not in self._intake.hold
 
     def _decode_strictly(self, message: Message, key: Key, step: Step) -> None:
         """Decode any message of a hammer."""

@@ -86,9 +86,9 @@ class Intake:
 
     def saved(self, key: Key) -> bytes:
         """Return a hammer's state as bytes of `LAYOUT`, followed by its waiting rows."""
+        saved = self.hold.saved(key) + self.reorderer.saved(key)
         waiting = self.reorderer.waiting(key)
-        rows = spool.encode([(key, waiting)]) if len(waiting) else b""
-        return self.hold.saved(key) + self.reorderer.saved(key) + rows
+        return saved + spool.encode([(key, waiting)]) if len(waiting.time_ns) else saved
 
     def add_rows(
         self,
@@ -169,16 +169,17 @@ class Intake:
     def order_rows(self, step: Step, now: Instant) -> list[Key]:
         """Add the step's rows that are ready to its portions; return the hammers whose state has changed."""
         changed = []
+        portions = []
         for key, parts in step.rows.items():
             arrived = Rows.join(parts)
             # Late rows, as from a clock that was set back, do not show that the hammer is sending now.
-            if len(arrived) and arrived.time_ns.max() > self.reorderer.newest(key):
+            if len(arrived.time_ns) and arrived.time_ns.max() > self.reorderer.newest(key):
                 self.last_heard[key] = now
             self.last_heard.setdefault(key, now)
             rows = self.reorderer.add_rows(key, arrived, redelivered=key in step.redelivered)
             changed.append(key)
-            if len(rows):
-                step.portions.append(self.hold.fill(self.reorderer.portion(key, rows)))
+            if len(rows.time_ns):
+                portions.append(self.reorderer.portion(key, rows))
             for reason, unused in self.reorderer.take_unused(key):
                 step.reject_rows(key, reason, unused)
         for key, duplicates in self.reorderer.take_duplicates().items():
@@ -186,9 +187,9 @@ class Intake:
             step.counts["duplicate"] += duplicates
         for key in self.reorderer.waiting_hammers:
             if now - self.last_heard[key] >= self._reorder_ns:
-                rows = self.reorderer.flush(key)
-                step.portions.append(self.hold.fill(self.reorderer.portion(key, rows)))
+                portions.append(self.reorderer.portion(key, self.reorderer.flush(key)))
                 changed.append(key)
+        step.portions += map(self.hold.fill, portions)
         return changed
 
     def take_recorded(self, key: Key, rows: Rows, events: Sequence[Event], step: Step) -> None:

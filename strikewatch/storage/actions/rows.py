@@ -100,35 +100,26 @@ def priority_rank(priority: str) -> int:
 
 
 def load(
-    connection: Connection, names: Collection[AlertKey]
+    connection: Connection, names: Collection[AlertKey] = ()
 ) -> "tuple[dict[AlertKey, HandlingRow], dict[ShelfKey, Shelf], dict[Key, Stay]]":
-    """Load the rows of alerts by key, without those that have none; and all suppressions."""
-    shelved, stays = load_suppressions(connection)
-    return load_rows(connection, shelved, names), shelved, stays
+    """Load all suppressions, and the rows of alerts by key; alerts without a row are left out.
 
-
-def load_suppressions(connection: Connection) -> "tuple[dict[ShelfKey, Shelf], dict[Key, Stay]]":
-    """Load all shelves, and the hammers that are out of service."""
+    Suppressions are the shelves, and the hammers that are out of service.
+    """
+    ids: dict[str, list[str]] = {}
+    for site, alert_id in sorted(names):
+        ids.setdefault(site, []).append(alert_id)
+    suppressions = _SUPPRESSIONS.fetch(connection)
+    found = [_BY_ID.fetch(connection, site_ids, site=site) for site, site_ids in ids.items()]
     shelved: dict[ShelfKey, Shelf] = {}
     stays: dict[Key, Stay] = {}
-    for site, hammer, fault, until, who, reason, upto in _SUPPRESSIONS.fetch(connection):
+    for site, hammer, fault, until, who, reason, upto in suppressions:
         if fault is None:
             stays[site, hammer] = Stay(until, who, reason)
         else:
             shelved[site, hammer, fault] = Shelf(until, who, reason, upto)
-    return shelved, stays
-
-
-def load_rows(
-    connection: Connection, shelved: Mapping[ShelfKey, Shelf], names: Collection[AlertKey]
-) -> dict[AlertKey, HandlingRow]:
-    """Load the rows of alerts by key; alerts without a row are left out."""
-    ids: dict[str, list[str]] = {}
-    for site, alert_id in sorted(names):
-        ids.setdefault(site, []).append(alert_id)
-    fetched = (_BY_ID.fetch(connection, site_ids, site=site) for site, site_ids in ids.items())
-    rows = (_row(columns, shelved) for site_rows in fetched for columns in site_rows)
-    return {row.name: row for row in rows}
+    rows = {(columns[0], columns[1]): _row(columns, shelved) for site_rows in found for columns in site_rows}
+    return rows, shelved, stays
 
 
 def find_rows(

@@ -35,11 +35,11 @@ class Transaction:
     def __init__(self, connection: Connection, now: Instant) -> None:
         self._connection = connection
         self._now = now
-        self.shelves, self.workshop = table.load_suppressions(connection)
+        _, self.shelves, self.workshop = table.load(connection)
         self.changed = 0
 
     def row(self, name: AlertKey) -> HandlingRow:
-        return table.load_rows(self._connection, self.shelves, {name})[name]
+        return table.load(self._connection, {name})[0][name]
 
     def rows_of(self, what: tuple[str, ...]) -> list[HandlingRow]:
         """Return the open alerts of a hammer, or of one of its faults."""

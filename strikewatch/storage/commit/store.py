@@ -25,21 +25,13 @@ from strikewatch.storage.commit.sparkplug_nodes import write_nodes
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
-from strikewatch.storage.outbox.notifications import DueQuery, Notifications, Outgoing
+from strikewatch.storage.outbox.notifications import DueQuery, Notifications
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
-from strikewatch.storage.outbox.writer import Accepts, OutboxWriter
+from strikewatch.storage.outbox.writer import Accepts, OutboxWriter, Route, to_every_endpoint
 from strikewatch.storage.schema import tables
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
-
-Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
-"""(endpoint, record, wall time) → whether the endpoint gets the alert at that time; None: at any time."""
-
-
-def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant | None) -> bool:
-    """Route every alert to every endpoint."""
-    return True
 
 
 class Store:
@@ -152,7 +144,7 @@ class Store:
                 return False
         with self.write() as connection:
             outgoing = Notifications(connection, self._rules, now).process_due()
-            self._queue(connection, outgoing, now)
+            self._queued += OutboxWriter(connection, self._endpoints, self.switched_off, now).write(outgoing)
         return bool(outgoing.changes or outgoing.digests)
 
     def has_event(self, event: Event) -> bool:
@@ -221,9 +213,10 @@ class Store:
 
         Return (endpoint, message) for those that are to be sent.
         """
-        return self._queue(
-            connection, Notifications(connection, self._rules, now).store_changes(changes), now
-        )
+        outgoing = Notifications(connection, self._rules, now).store_changes(changes)
+        queued = OutboxWriter(connection, self._endpoints, self.switched_off, now).write(outgoing)
+        self._queued += queued
+        return queued
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
@@ -306,13 +299,6 @@ class Store:
             c = tables.endpoints.c
             off = connection.execute(select(c.name, c.reason).where(c.off_ns.is_not(None)))
             self.switched_off = {name: reason for name, reason in off if name in self._endpoints}
-
-    def _queue(self, connection: Connection, outgoing: Outgoing, now: Instant) -> list[tuple[str, Message]]:
-        if not (outgoing.changes or outgoing.digests):
-            return []
-        queued = OutboxWriter(connection, self._endpoints, self.switched_off, now).write(outgoing)
-        self._queued += queued
-        return queued
 
     def _store_rejects(self, connection: Connection, step: StepRecord) -> None:
         counts = dict(step.counts)

@@ -6,7 +6,6 @@ take quadratic time.
 """
 
 from bisect import bisect_left, insort
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -14,7 +13,8 @@ from sqlalchemy import BigInteger, BindParameter, Connection, bindparam, insert,
 
 from strikewatch.core.instant import Instant
 from strikewatch.engine.flood import Episode, Rules, SuppressionKind, assign, digest_due
-from strikewatch.storage.actions.rows import HandlingRow
+from strikewatch.storage.actions import rows as table
+from strikewatch.storage.actions.rows import AlertKey, HandlingRow
 from strikewatch.storage.commit.prepared import PreparedQuery, PreparedWrite
 from strikewatch.storage.schema.alarm_tables import COUNTED, handling, storms
 
@@ -54,11 +54,10 @@ class Nearby:
     def read(self, connection: Connection, known: dict[int, StoredEpisode]) -> None:
         """Read what is stored. `known`: episodes by number that were read before; those read now are added."""
         period = {"site": self._site, "since": self._since, "upto": self._upto}
-        for alert_id, hammer, fault, onset, counts in _ONSETS.fetch(connection, **period):
+        onsets, episodes = _ONSETS.fetch(connection, **period), _EPISODES.fetch(connection, **period)
+        for alert_id, hammer, fault, onset, counts in onsets:
             self._add(alert_id, onset, counts, (hammer, fault))
-        for number, kind, hammer, fault, began, until, held_since, due in _EPISODES.fetch(
-            connection, **period
-        ):
+        for number, kind, hammer, fault, began, until, held_since, due in episodes:
             span = Episode(began, until)
             stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)
             self.add_episode(known.setdefault(number, stored))
@@ -100,14 +99,14 @@ def _remove(onsets: list[Instant], onset: Instant) -> None:
 class Floods:
     """The flood and chattering episodes of all sites, within one transaction at the wall time `now`.
 
-    `write_rows` writes the rows of all alerts that have changed. `recount`: add each alert that has changed since the
-    last `take`, since it may count for other episodes than before.
+    `unwritten`: the rows that have changed; they are written before others are read, and removed. `recount`: add each
+    row that has changed since the last `take`, since it may count for other episodes than before.
     """
 
     connection: Connection
     rules: Rules
     now: Instant
-    write_rows: Callable[[], None]
+    unwritten: dict[AlertKey, HandlingRow]
     recount: list[HandlingRow] = field(default_factory=list)
     changed: dict[int, StoredEpisode] = field(default_factory=dict)
     """The episodes by number that `write` is to write."""
@@ -169,7 +168,9 @@ class Floods:
         window = self.rules.longest_window
         near = self._nearby.get(row.site)
         if near is None or not near.covers(row.onset - window, row.onset + window):
-            self.write_rows()
+            if self.unwritten:
+                table.write(self.connection, self.unwritten.values())
+                self.unwritten.clear()
             if self.changed:
                 self.write()
             # One window more ahead, so that alerts in order of time load each onset a few times only.

@@ -91,7 +91,7 @@ class Notifications:
         self._workshop: dict[Key, Stay] = {}
         self._unwritten: dict[AlertKey, HandlingRow] = {}
         self._entries: list[tuple[HandlingRow, HistoryEntry]] = []
-        self._floods = Floods(connection, rules, now, self._write_rows)
+        self._floods = Floods(connection, rules, now, self._unwritten)
         self._outgoing = Outgoing()
 
     def store_changes(self, changes: Sequence[Change]) -> Outgoing:
@@ -117,7 +117,7 @@ class Notifications:
 
     def process_due(self) -> Outgoing:
         """End expired shelves and stays, and return the alerts and digests whose wait is over."""
-        self._shelves, self._workshop = table.load_suppressions(self._connection)
+        _, self._shelves, self._workshop = table.load(self._connection)
         self._end_expired_shelves()
         self._end_expired_stays()
         self._unsuppress("unsuppress", *_no_longer_suppressed(self._rules))
@@ -270,9 +270,3 @@ class Notifications:
         if self._floods.changed:
             self._floods.write()
         table.write(self._connection, self._unwritten.values(), self._entries, changes, self._now)
-
-    def _write_rows(self) -> None:
-        """Write the rows of the alerts dealt with so far, which flood suppression counts."""
-        if self._unwritten:
-            table.write(self._connection, self._unwritten.values())
-            self._unwritten.clear()

@@ -25,6 +25,8 @@ from strikewatch.storage.schema.tables import nudges, outbox
 
 Accepts = Callable[[Mapping[str, Any], Instant | None], bool]
 """(record, wall time) → whether an endpoint gets the alert at that time; None: at any time."""
+Route = Callable[[str, Mapping[str, Any], Instant | None], bool]
+"""The same with the endpoint, for all of them."""
 
 _INSERT: Final = insert_missing(outbox, unset=("seq", "finished_ns"), numbered=True)
 _RECIPIENTS: Final = PreparedListQuery(
@@ -44,6 +46,11 @@ _RECIPIENTS: Final = PreparedListQuery(
 )
 """Who already got a message about each alert; the first state is "parked" and the last "waiting" if that of any is."""
 _EXTERNAL_CHANGES: Final = PreparedQuery(select(nudges.c.endpoint, nudges.c.n))
+
+
+def to_every_endpoint(_endpoint: str, _record: Mapping[str, Any], _now: Instant | None) -> bool:
+    """Route every alert to every endpoint."""
+    return True
 
 
 @dataclass(slots=True)
@@ -93,7 +100,8 @@ class OutboxWriter:
 
     def write(self, outgoing: Outgoing) -> list[tuple[str, Message]]:
         """Queue the messages; return (endpoint, message) for those that are to be sent."""
-        self._load(outgoing)
+        if outgoing.changes or outgoing.digests:
+            self._load(outgoing)
         for change in outgoing.changes:
             known = self._earlier[change.site, change.alert_id]
             body, historic = to_json(change.record), bool(change.record["historic"])

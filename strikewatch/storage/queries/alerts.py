@@ -274,7 +274,7 @@ def intervals(
 def _listed(
     connection: Connection, *conditions: table.Condition, limit: int | None = None, order: Order = "newest"
 ) -> list[ListedAlert]:
-    shelves, workshop = table.load_suppressions(connection)
+    _, shelves, workshop = table.load(connection)
     c = handling.c
     query = (
         select(alerts.c.record, c.site, c.hammer, c.fault, c.state, c.since_ns, c.sent_as)
