@@ -24,7 +24,6 @@ from strikewatch.detectors.kernels import (
     RAISED,
     STANDING,
     emit,
-    kernel,
     part,
     unchecked,
 )
@@ -82,7 +81,7 @@ PARAMS: Final = np.dtype(
 _HOLD: Final = CHANNELS["oil_c"].hold_ns
 
 
-@kernel
+@part
 def viscosity_mm2_s(oil_c: float, walther_a: float, walther_b: float) -> float:
     """Return the kinematic viscosity, mm2/s, by ASTM D341's equation for more than 2 mm2/s."""
     return 10.0 ** (10.0 ** (walther_a - walther_b * math.log10(oil_c + 273.15))) - 0.7  # type: ignore[no-any-return]

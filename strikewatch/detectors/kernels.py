@@ -119,8 +119,11 @@ class Kernel:
     compiled: Any = None
 
     def __call__(self, *arguments: Any) -> Any:
-        """Run it compiled. Only names imported before the compiler was loaded still refer to this object."""
-        return compiled(self)(*arguments)
+        """Run it: a part as Python, any other compiled.
+
+        Only names imported before the compiler was loaded still refer to this object.
+        """
+        return (self.py_func if self.options else compiled(self))(*arguments)
 
 
 KERNELS: Final[list[Kernel]] = []
@@ -152,7 +155,7 @@ def compiled(function: Any) -> Any:
 
 
 def part(function: _Function) -> _Function:
-    """Declare a part of a kernel. It cannot be called from Python, which saves compiling a wrapper."""
+    """Declare a part of a kernel. Called from Python, it runs as Python, without loading the compiler."""
     return cast(_Function, _declare(function, no_cpython_wrapper=True, no_cfunc_wrapper=True))
 
 
@@ -216,6 +219,14 @@ def emit_array(out: Any, fault: int, step: int, onset: int, at: int, priority: i
         for k in range(len(evidence)):
             finding.evidence[k] = evidence[k]
     return active  # type: ignore[no-any-return]
+
+
+def scratch(size: int, dtype: Any) -> Any:
+    """Return an array [size] of any values, for a function that neither returns nor keeps it.
+
+    Compiled, it is on the stack (see `compiled.memory`), because kernels make no arrays. `size` is a constant.
+    """
+    return np.empty(size, dtype)
 
 
 @part

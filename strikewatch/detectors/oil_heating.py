@@ -37,7 +37,6 @@ from strikewatch.detectors.kernels import (
     emit,
     first_row_at,
     inlined,
-    kernel,
     part,
     unchecked,
 )
@@ -96,7 +95,7 @@ _VERSION_1: Final = np.dtype(
 PARAMS: Final = np.dtype([("limit", "<f8"), ("ahead", "<i8")])
 
 
-@kernel
+@part
 def line(mean: Any) -> Any:
     """Fit a line to BINS means in UNITs, one per grid interval; at least three must not be MISSING.
 
@@ -104,12 +103,15 @@ def line(mean: Any) -> Any:
     band needs: t s, Sxx, 1 + 1/n, and the distance from the end of the last interval to the mean of x.
     """
     # The sums are exact. x is doubled; x and y are centred, so that differences of squares keep their digits.
-    level = np.int64(mean[BINS - 1] if mean[BINS - 1] != MISSING else mean.max())
+    level = int(mean[BINS - 1])
+    if level == MISSING:
+        for k in range(BINS):
+            level = max(level, int(mean[k]))
     count = sx = sy = sxx = sxy = syy = 0
     for k in range(BINS):
         known = mean[k] != MISSING
         x = 2 * k + 1 - BINS if known else 0
-        y = mean[k] - level if known else 0
+        y = int(mean[k]) - level if known else 0
         count += known
         sx += x
         sy += y

@@ -5,6 +5,7 @@
 
 import gc
 import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -21,7 +22,7 @@ from strikewatch.sources.decode.scan_kernel import compile_scanner
 POLL_S: Final = 0.05
 REPORT_EVERY_S: Final = 5.0
 MAX_PROCESSES: Final = 4
-"""The slowest detector takes about a quarter of the whole."""
+"""The slowest detector takes about a third of the whole."""
 FIRST_START: Final = "First start: compiling the detectors, once. It takes about 15 s."
 ONLY_SCANNER: Final = "First live start: compiling the scanner of messages, once. It takes a few seconds."
 NO_CACHE: Final = (
@@ -112,26 +113,42 @@ def _fill_cache(report: Callable[[str], object], stopped: Callable[[], bool], sc
     """Compile in processes that Ctrl-C does not reach: interrupted, numba goes on or fails with another error."""
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", __spec__.name, _WORKER, folder, *(["scanner"] if scanner else [])]
-        count = min(os.cpu_count() or 1, MAX_PROCESSES)
-        children = [subprocess.Popen(command, process_group=0) for _ in range(count)]
+        child = subprocess.Popen(command, process_group=0)
         try:
             _load_compiler(report)  # meanwhile
             reported_s, reported = time.monotonic(), 0
-            while not stopped() and any(child.poll() is None for child in children):
+            while not stopped() and child.poll() is None:
                 time.sleep(POLL_S)
                 done = len([*Path(folder).glob(f"*{_DONE}")])
                 if done > reported and time.monotonic() - reported_s >= REPORT_EVERY_S:
                     report(f"Compiled {done} of {len(_units(scanner))} parts.")
                     reported_s, reported = time.monotonic(), done
         finally:
-            for child in children:
-                child.kill()
+            if child.poll() is None:
+                os.killpg(child.pid, signal.SIGKILL)  # also what it forked
                 child.wait()
+
+
+def _compile_in_processes(folder: Path, scanner: bool) -> None:
+    """Compile on all cores. The others are forked from this process, which has loaded the compiler."""
+    gc.disable()  # a compiler makes many objects and keeps most of them; collecting costs a tenth of the time
+    from strikewatch.detectors.compiled import compiler
+
+    compiler.prepare()
+    children = []
+    for _ in range(min(os.cpu_count() or 1, MAX_PROCESSES) - 1):
+        child = os.fork()
+        if not child:
+            _compile_unclaimed(folder, scanner)
+            os._exit(0)
+        children.append(child)
+    _compile_unclaimed(folder, scanner)
+    for child in children:
+        os.waitpid(child, 0)
 
 
 def _compile_unclaimed(folder: Path, scanner: bool) -> None:
     """Compile what no other process has begun; each claims its work by a file in the folder."""
-    gc.disable()  # a compiler makes many objects and keeps most of them; collecting costs a tenth of the time
     for name, compile_one in _units(scanner).items():
         try:
             (folder / name).touch(exist_ok=False)
@@ -143,7 +160,7 @@ def _compile_unclaimed(folder: Path, scanner: bool) -> None:
 
 if __name__ == "__main__":
     if sys.argv[1:2] == [_WORKER]:
-        _compile_unclaimed(Path(sys.argv[2]), "scanner" in sys.argv[3:])
+        _compile_in_processes(Path(sys.argv[2]), "scanner" in sys.argv[3:])
     else:
         try:
             precompile(print)

@@ -112,6 +112,57 @@ def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> N
     assert len([*tmp_path.rglob("*.nbc")]) == 1
 
 
+OTHER_USER = """
+import threading
+import numba
+import numpy as np
+from numba.core.registry import cpu_target
+from numba.core.targetconfig import TargetConfig
+from numba.core.types import functions
+from strikewatch.detectors import cold_oil
+from strikewatch.detectors.compiled import compiler
+
+@numba.njit
+def squares(n):
+    found = np.empty(n)
+    for k in range(n):
+        found[k] = k * k
+    if n > 5:
+        raise ValueError("too many")
+    return found[found > 3.0]
+
+def inside():
+    context = cpu_target.target_context
+    codegen = context.codegen()
+    return (
+        TargetConfig.values, functions.BaseFunction.get_call_type, functions.Dispatcher.get_call_type,
+        codegen._library_class, codegen.set_env, context.refresh, context.get_abi_sizeof,
+        context.typing_context.refresh,
+    )
+
+before = str(inside())
+thread = threading.Thread(target=cold_oil.DETECTOR.compile)
+thread.start()
+found = squares(5).tolist()
+try:
+    squares(6)
+except ValueError as error:
+    found.append(str(error))
+thread.join()
+print(found, str(inside()) == before)
+"""
+
+
+def test_other_users_of_numba_in_the_process_are_not_affected(tmp_path: Path) -> None:
+    """Kernels count no references and raise nothing. A function that does works, also compiled at the same time."""
+    script = tmp_path / "other_user.py"
+    script.write_text(OTHER_USER)
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
+    command = [sys.executable, "-W", "error", str(script)]
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert (done.stdout, done.returncode) == ("[4.0, 9.0, 16.0, 'too many'] True\n", 0), done.stderr
+
+
 OTHER_NUMBA = """
 import sys
 import numba

@@ -34,6 +34,7 @@ from strikewatch.detectors.kernels import (
     RAISED,
     emit_array,
     part,
+    scratch,
 )
 
 CONTINUES: Final = 0
@@ -93,7 +94,7 @@ def update_evidence(state: Any, params: Any, place: int) -> bool:
             least = least_start_change(state)
         if run_level(state) >= reference_level(state) * (1.0 - least):
             return False
-    numbers = np.empty(EVIDENCE)
+    numbers = scratch(EVIDENCE, np.float64)
     evidence(state, params, place, numbers)
     state.score = numbers[SCORE]
     if state.score < params.least_score:

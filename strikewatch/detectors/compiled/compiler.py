@@ -65,27 +65,20 @@ def _compiler() -> type[CompilerBase]:
 
 
 _COMPILER: Final = _compiler()
+_OPTIONS: Final[dict[str, Any]] = {"error_model": "numpy", **({"_nrt": False} if COMPILES_WHOLE else {})}
+"""Without NRT nothing counts references, because kernels make no arrays. numba's own way lets no function return an
+array then."""
 _INT: Final = numba.int64
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
 
 
-def _emit_signature(evidence: int) -> Any:
-    """Return the signature of `emit` for so many numbers of evidence."""
-    return _INT(_OUTPUT, *(_INT,) * 5, numba.types.UniTuple(numba.float64, evidence))  # type: ignore[no-untyped-call]
+def _emit_types(evidence: int) -> tuple[Any, ...]:
+    """Return the types that `emit` takes with so many numbers of evidence."""
+    return _OUTPUT, *(_INT,) * 5, types.UniTuple(numba.float64, evidence)  # type: ignore[no-untyped-call]
 
 
-class _Dispatcher(CPUDispatcher):
-    """Compiles a kernel for types only, not for each constant that it is called with, and as `_whole_kernels` says."""
-
-    evidence_sizes: tuple[int, ...] = ()
-
-    def get_call_template(self, args: Any, kws: Any) -> Any:
-        """Find the types of a call from another kernel."""
-        if self.evidence_sizes and not self.overloads:
-            for size in self.evidence_sizes:
-                self.compile(_emit_signature(size))
-            self.disable_compile()
-        return super().get_call_template([*map(types.unliteral, args)], kws)
+class _KernelDispatcher(CPUDispatcher):
+    """Compiles a kernel as `_whole_kernels` says."""
 
     def compile(self, sig: Any) -> Any:
         """Compile it, or load it from the cache."""
@@ -93,13 +86,39 @@ class _Dispatcher(CPUDispatcher):
             return super().compile(sig)
 
 
+class _PartDispatcher(CPUDispatcher):
+    """Compiles a part for types only, not for each constant that it is called with. From Python it runs as Python."""
+
+    evidence_sizes: tuple[int, ...] = ()
+    _compiler: Any
+
+    def __call__(self, *arguments: Any) -> Any:
+        return self.py_func(*arguments)
+
+    def get_call_template(self, args: Any, kws: Any) -> Any:
+        """Find the types of a call from a kernel."""
+        if self.evidence_sizes and not self.overloads:
+            for size in self.evidence_sizes:
+                self.compile(_emit_types(size))
+            self.disable_compile()
+        return super().get_call_template([*map(types.unliteral, args)], kws)
+
+    def compile(self, sig: Any) -> None:  # type: ignore[override] # nobody asks for the address of a part
+        """Compile it for these types. There is nothing to load: a part is cached within its callers."""
+        if sig not in self.overloads:
+            with _whole_kernels():
+                self.add_overload(self._compiler.compile(sig, None))
+
+
 def _make_dispatcher(kernel: Kernel) -> Any:
     function = kernel.py_func
-    options = {"nopython": True, "nogil": True, "error_model": "numpy", **kernel.options}
-    kernel.compiled = _Dispatcher(function, targetoptions=options, pipeline_class=_COMPILER)
-    kernel.compiled.evidence_sizes = kernel.evidence_sizes
-    if not kernel.options:
-        kernel.compiled.enable_caching()  # a part is cached within its callers
+    options = {"nopython": True, "nogil": True, **_OPTIONS, **kernel.options}
+    kind = _PartDispatcher if kernel.options else _KernelDispatcher
+    kernel.compiled = kind(function, targetoptions=options, pipeline_class=_COMPILER)
+    if kernel.options:
+        kernel.compiled.evidence_sizes = kernel.evidence_sizes
+    else:
+        kernel.compiled.enable_caching()
     if function.__globals__.get(function.__name__) is kernel:
         function.__globals__[function.__name__] = kernel.compiled
     return kernel.compiled
@@ -108,6 +127,12 @@ def _make_dispatcher(kernel: Kernel) -> Any:
 @typeof_impl.register(Kernel)
 def _typeof(kernel: Kernel, context: Any) -> Any:
     return typeof_impl(kernel.compiled, context)
+
+
+def prepare() -> None:
+    """Load all of numba that compiling needs, once for all processes that are forked from this one."""
+    with _whole_kernels():
+        from strikewatch.detectors.compiled import detect, entries  # noqa: F401
 
 
 def compile_detector(detector: Detector) -> int:
@@ -145,7 +170,7 @@ def compile_next_part() -> int:
 def _by_address(function: Any) -> Any:
     """Compile a function that is called by its address."""
     with _whole_kernels():
-        return numba.cfunc("void(int64)", cache=True, pipeline_class=_COMPILER, error_model="numpy")(function)
+        return numba.cfunc("void(int64)", cache=True, pipeline_class=_COMPILER, **_OPTIONS)(function)
 
 
 def compile_step() -> Callable[[int], int]:

@@ -10,20 +10,16 @@ It overrides undocumented parts of one series of numba, `compiler.NUMBA_SERIES`:
 # mypy: disable-error-code="no-untyped-call,no-any-return"
 # numba is untyped
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any, Final
+from functools import cache
+from typing import Any
 
 from llvmlite import binding  # type: ignore[import-untyped]
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
-
-_COUNTS: Final = ("NRT_incref", "NRT_decref")
-_FREES: Final = ("NRT_Free", "NRT_MemInfo_call_dtor")
-"""What they call when nothing refers to an array any more."""
-_NO_EFFECTS: Final = ("memory", "nounwind", "willreturn")
-"""Attributes of a function whose calls can be removed; "memory" says that it reads and writes none."""
+from numba.core.types.functions import BaseFunction, Dispatcher
 
 
 class _Library(JITCodeLibrary):
@@ -58,20 +54,13 @@ class _Library(JITCodeLibrary):
         self._linking_libraries = [x for x in self._linking_libraries if not isinstance(x, _Library)]
         super().finalize()
 
+    def _optimize_functions(self, module: Any) -> None:
+        """Leave the functions as they were lowered."""
+
     def _optimize_final_module(self) -> None:
         # without numba's cheaper passes before, which serve reference counts
-        self._drop_reference_counts()
         manager, builder = self._codegen._module_pass_manager()
         manager.run(self._final_module, builder)
-
-    def _drop_reference_counts(self) -> None:
-        """Let the optimizer remove reference counts, if no function makes an array or takes one from Python."""
-        functions = [f for f in self._final_module.functions if f.name.startswith("NRT_")]
-        if {f.name for f in functions} <= {*_COUNTS, *_FREES}:
-            for function in functions:
-                if function.name in _COUNTS:
-                    for attribute in _NO_EFFECTS:
-                        function.add_function_attribute(attribute)
 
     def _finalize_final_module(self) -> None:
         self._native = True  # here, or in an earlier process that saved it
@@ -111,21 +100,65 @@ class _Library(JITCodeLibrary):
 def whole_kernels() -> Iterator[None]:
     """Compile as described above within this block, in this thread; others wait to compile."""
     context = cpu_target.target_context
+    codegen = context.codegen()
     with global_compiler_lock:
-        context.refresh()  # makes the libraries of numba itself
-        codegen = context.codegen()
-        before, set_env = codegen._library_class, codegen.set_env
-        if before is _Library:
+        if codegen._library_class is _Library:
             yield
             return
+        context.refresh()  # makes the libraries of numba itself
+        set_env = codegen.set_env
 
         def set_env_of_native(name: str, env: Any) -> None:
             if codegen._engine.is_symbol_defined(name):
                 set_env(name, env)
 
-        codegen._library_class, codegen.set_env = _Library, set_env_of_native
-        try:
+        with (
+            _replaced(codegen, _library_class=_Library, set_env=set_env_of_native),
+            _replaced(context, refresh=_add_intrinsics, get_abi_sizeof=cache(context.get_abi_sizeof)),
+            _replaced(context.typing_context, refresh=_nothing),
+            _replaced(BaseFunction, get_call_type=_remembered(BaseFunction.get_call_type)),
+            _replaced(Dispatcher, get_call_type=_remembered(Dispatcher.get_call_type)),
+        ):
             yield
-        finally:
-            codegen._library_class = before
-            del codegen.set_env
+
+
+def _nothing() -> None:
+    """Stand in for refreshing what was refreshed at the beginning."""
+
+
+def _add_intrinsics() -> None:
+    """Add the intrinsics found since: the only implementations that come while kernels are compiled."""
+    context = cpu_target.target_context
+    for registry in [*context._registries]:
+        context.install_registry(registry)
+
+
+def _remembered(resolve: Callable[..., Any]) -> Callable[..., Any]:
+    """Remember the signature of each call by its types: numba resolves every call several times."""
+    found: dict[Any, Any] = {}
+
+    def get_call_type(function: Any, context: Any, args: Any, kws: Any) -> Any:
+        if kws:
+            return resolve(function, context, args, kws)
+        key = function, *args
+        if key not in found:
+            found[key] = resolve(function, context, args, kws)
+        return found[key]
+
+    return get_call_type
+
+
+@contextmanager
+def _replaced(owner: Any, **attributes: Any) -> Iterator[None]:
+    """Replace attributes of an object or a class within this block."""
+    before = {name: vars(owner)[name] for name in attributes if name in vars(owner)}
+    for name, value in attributes.items():
+        setattr(owner, name, value)
+    try:
+        yield
+    finally:
+        for name in attributes:
+            if name in before:
+                setattr(owner, name, before[name])
+            else:
+                delattr(owner, name)

@@ -8,10 +8,11 @@ from typing import Any, Final
 import numpy as np
 from llvmlite import ir  # type: ignore[import-untyped]
 from numba import types
-from numba.extending import intrinsic
+from numba.core import cgutils
+from numba.extending import intrinsic, lower_builtin, type_callable
 from numba.np import arrayobj
 
-from strikewatch.detectors.kernels import CURSOR, DETECTOR, EVENT, FINDING, GROUP, Output, part
+from strikewatch.detectors.kernels import CURSOR, DETECTOR, EVENT, FINDING, GROUP, Output, part, scratch
 from strikewatch.detectors.tiles import DIGEST, NOTHING, RUN, TILE, Column, Rows
 
 INT: Final = np.dtype("<i8")
@@ -50,6 +51,27 @@ def _to_call(_context: Any, _address: Any, _argument: Any) -> Any:
         return target.get_dummy_value()
 
     return types.void(types.int64, types.int64), generate
+
+
+@type_callable(scratch)
+def _type_scratch(_context: Any) -> Any:
+    def typer(size: Any, dtype: Any) -> Any:
+        return types.Array(dtype.dtype, 1, "C") if isinstance(size, types.IntegerLiteral) else None
+
+    return typer
+
+
+@lower_builtin(scratch, types.IntegerLiteral, types.Any)  # type: ignore[no-untyped-call,untyped-decorator]
+def _make_scratch(target: Any, builder: Any, signature: Any, _arguments: Any) -> Any:
+    array = signature.return_type
+    size = signature.args[0].literal_value
+    view = arrayobj.make_array(array)(target, builder)  # type: ignore[no-untyped-call]
+    lowered = target.get_data_type(array.dtype)
+    itemsize = target.get_constant(types.intp, target.get_abi_sizeof(lowered))
+    pointer = cgutils.alloca_once(builder, lowered, size=size)  # type: ignore[no-untyped-call]
+    shape = [target.get_constant(types.intp, size)]
+    arrayobj.populate_array(view, pointer, shape, [itemsize], itemsize, meminfo=None)  # type: ignore[no-untyped-call]
+    return view._getvalue()
 
 
 call_at: Final[Any] = intrinsic(_to_call)

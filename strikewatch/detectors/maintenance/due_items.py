@@ -23,8 +23,8 @@ from strikewatch.detectors.kernels import (
     SERVICED,
     STANDING,
     emit,
-    kernel,
     part,
+    scratch,
 )
 from strikewatch.detectors.maintenance.corrections import AT, find, replace_or_remove
 from strikewatch.detectors.maintenance.forecast import DAY, DAYS, days_left
@@ -42,12 +42,13 @@ from strikewatch.detectors.maintenance.history import (
     READING,
     SINCE,
     TOTAL,
+    TOTALS,
     VALUE,
     ZERO,
     accepted_reading,
+    add_up,
     adjusts_timers,
     record,
-    totals_of,
 )
 
 ITEMS: Final = ("inspection", "service")
@@ -56,7 +57,7 @@ METER: Final = len(ITEMS) * len(STAGES)
 """Index of the fault of the meter, after those of each item and stage."""
 
 
-@kernel
+@part
 def item_evidence(
     state: Any, params: Any, k: int, stage: int, at: int, clock: int
 ) -> tuple[float, float, float, float]:
@@ -243,7 +244,8 @@ def _correct(state: Any, params: Any, j: int, event: Any, upto: int, out: Any) -
         record(state, event, event.right)
         last = state.count - 1
         state.kept[last, AGE] = min(event.age, state.kept[last, TOTAL] - worked)
-    totals = totals_of(state)
+    totals = scratch(TOTALS, np.int64)
+    add_up(state, totals)
     for k in range(2):
         state.since[k] = totals[SINCE + k] if totals[DONE + k] else state.first_row
         state.completed[k] = totals[DONE + k]

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from strikewatch.core.instant import SECOND
-from strikewatch.detectors.kernels import kernel
+from strikewatch.detectors.kernels import part
 
 DAYS: Final = 28
 """Past days used: four whole weeks, so that each weekday counts alike."""
@@ -33,7 +33,7 @@ STUDENT: Final = np.array(
 """97.5 % points of Student's t by degrees of freedom (NIST/SEMATECH e-Handbook 1.3.6.7.2, to one digit more)."""
 
 
-@kernel
+@part
 def days_left(work: Any, days: int, remaining: float) -> tuple[float, float]:
     """Return (earliest, latest) in days, 95 %.
 

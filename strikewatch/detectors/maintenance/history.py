@@ -180,16 +180,14 @@ def _apply(totals: Any, kept: Any, j: int) -> None:
 
 
 @part
-def totals_of(state: Any) -> Any:
-    """Return what the whole history amounts to [TOTALS]; drops are left only for the interval under way."""
-    totals = np.empty(TOTALS, np.int64)
+def add_up(state: Any, totals: Any) -> None:
+    """Write what the whole history amounts to [TOTALS]; drops are left only for the interval under way."""
     for k in range(TOTALS):
         totals[k] = state.floor[k]
     for j in range(state.count):
         _apply(totals, state.kept, j)
     if totals[ROW] == NEVER or totals[ROW] != state.last_row:
         _end_interval(totals)
-    return totals
 
 
 def from_first(old: Any) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from strikewatch.detectors.kernels import (
     STORED,
     emit,
     part,
+    scratch,
     unchecked,
 )
 from strikewatch.detectors.maintenance import corrections
@@ -165,7 +166,7 @@ def _correct(state: Any, params: Any, j: int, event: Any, out: Any) -> None:
         state.kept[j, _PUT_IN] = event.detail
     elif event.right == event.wrong:
         _keep(state, params, event.right, happened, at, event.detail, 0)
-    totals = np.empty(TOTALS, np.int64)
+    totals = scratch(TOTALS, np.int64)
     for k in range(TOTALS):
         totals[k] = state.floor[k]
     for j in range(state.count):

@@ -278,9 +278,7 @@ def due_items(record: Any, settings: Settings, now: Instant) -> list[DueItem]:
         days_to = (since + limit_days_ns[k][1] - now) / DAY if since != NEVER else None
         earliest = latest = None
         if days_known >= LEAST and left_ns > 0:
-            # Uncompiled: a command that only lists what is due should not load the compiler.
-            forecast = days_left.py_func  # type: ignore[attr-defined] # every kernel has it
-            interval = forecast(record["days"].astype(float).tolist(), days_known, float(left_ns))
+            interval = days_left(record["days"].astype(float).tolist(), days_known, float(left_ns))
             # The calendar needs no forecast: it is the latest whatever the use.
             calendar = math.inf if days_to is None else max(0.0, days_to)
             earliest, latest = (

@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 
-import numpy as np
-
 from strikewatch.core.channels import CHANNELS
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.detectors import exposure, hot_oil, same_spot
@@ -73,7 +71,7 @@ def take_snapshot(record: Any, limits: Limits, last_oil: tuple[Instant, float]) 
     data_until = int(firing["upto"])
     slope = reaches = None
     if int(record["oil_heating"]["filled"]) >= NEEDED:
-        fitted_c, per_bin = line(np.array(record["oil_heating"]["mean"]))[:2]
+        fitted_c, per_bin = line(record["oil_heating"]["mean"].tolist())[:2]
         slope = per_bin * 60 * SECOND / GRID
         if slope > 0 and fitted_c < limits.oil_c:
             reaches = (limits.oil_c - fitted_c) / slope
