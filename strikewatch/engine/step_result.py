@@ -93,6 +93,11 @@ class StepResult:
         """Return only what was measured, to be kept after the findings have been used."""
         return replace(self, found=self.found[:0], combined=[])
 
+    def without_measurements(self) -> Self:
+        """Return only what was found, likewise."""
+        empty = {name: measured[:0] for name, measured in self.measurements.items()}
+        return replace(self, found=self.found.copy(), measurements=empty)
+
     def on_duty(self, key: Key, instant: Instant) -> str | None:
         """Return who was signed on to a hammer of this step at the onset of one of its findings, or later."""
         return self._attribution(self.keys.index(key)).on_duty(instant)

@@ -104,7 +104,7 @@ class _Hammer:
         run.close(self._context.end)
         fired_ns = run.pipeline.firing_ns(self._key) - fired_ns
         self._active.add("counts", [(*self._key, self._segment, 0, 0, 0, 0, 0, 0, fired_ns)])
-        self._write(run, self._active, [alert_row(alert, self._segment) for alert in run.alerts()])
+        self._write(run, self._active, [alert_row(alert, self._segment) for alert in run.alerts.all()])
         return newest
 
     def _replay_segment(self, recordings: Sequence[Recording]) -> None:
@@ -132,7 +132,7 @@ class _Hammer:
             self._settings_place = places[-1]
         self._saved = run.saved(key)
         still_open = {(alert.fault, alert.onset) for alert in self._saved.alerts}
-        over = (alert for alert in run.alerts() if (alert.fault, alert.onset) not in still_open)
+        over = (alert for alert in run.alerts.all() if (alert.fault, alert.onset) not in still_open)
         self._write(run, self._writer, [alert_row(alert, self._segment) for alert in over])
         self._write_notes(run, merge, recordings, run.pipeline.firing_ns(key) - fired_ns)
         reached = max(recording.last for recording in recordings)

@@ -10,6 +10,7 @@ import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pytest
 
+from strikewatch.sources.recordings import open_shifts
 from tests.recordings.shapes import EVENTS, SITE, column, folder, frame, parquet, replayed
 
 
@@ -178,6 +179,21 @@ def test_bad_events_are_counted_and_placed(reference: list[dict[str, Any]], tmp_
     assert result.bad["event"] == 3
     assert "line 1" in result.examples["event"]
     assert result.records == reference
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="lists the open files of Linux")
+def test_open_shifts_hold_no_file_open(tmp_path: Path) -> None:
+    """Or a year of hourly recordings would meet the limit of open files."""
+    shift = folder(tmp_path)
+    frame().to_parquet(shift / "samples.parquet", index=False)
+
+    def opened() -> int:
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    before = opened()
+    shifts = [one for _ in range(20) for one in open_shifts(shift)]
+    assert [len(list(one.pieces())) for one in shifts] == [2] * 20
+    assert opened() < before + 20
 
 
 def test_events_need_not_be_there(tmp_path: Path) -> None:

@@ -4,7 +4,6 @@ import dataclasses
 import random
 import threading
 import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ from strikewatch.errors import InputError
 from strikewatch.service.recorded import replay, replay_threads
 from strikewatch.service.recorded.recordings import Recordings
 from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
-from strikewatch.service.recorded.replay_threads import SerialQueue
+from strikewatch.service.recorded.replay_threads import AHEAD_PER_CORE
 from strikewatch.settings.faults import Faults
 from strikewatch.settings.tree import load
 from strikewatch.sources.recordings import open_shifts
@@ -29,7 +28,7 @@ SHIFTS = sorted(path.parent for path in REPLAY_DATA.glob("*/samples.*"))
 def everything(result: ReplayResult) -> dict[str, Any]:
     """Return all that a replay says, with the order of everything."""
     found = {field.name: getattr(result, field.name) for field in dataclasses.fields(result)}
-    for name in ("alerts", "steps", "_records", "settings"):
+    for name in ("recorded", "steps", "_records", "settings"):
         del found[name]
     found |= {"records": result.records, "stretches": list(map(repr, result.stretches()))}
     found |= {
@@ -120,18 +119,60 @@ def test_an_error_in_any_part_ends_the_replay(tmp_path: Path) -> None:
     assert threading.active_count() == before
 
 
-def test_the_tasks_of_a_queue_run_one_after_another_and_those_of_others_meanwhile() -> None:
-    done: list[int] = []
-    met = threading.Barrier(2, timeout=60)
-    with ThreadPoolExecutor(2) as pool:
-        first, second = SerialQueue(pool), SerialQueue(pool)
-        # Each of these waits for one of the other queue: they run at the same time.
-        waiting = [queue.submit(met.wait) for queue in (first, second)]
-        ordered = [first.submit(done.append, k) for k in range(200)]
-        failed = second.submit(int, "x")
-        after = second.submit(lambda: "ran")
-        for future in (*waiting, *ordered):
-            future.result()
-        assert isinstance(failed.exception(), ValueError)
-        assert after.result() == "ran"
-    assert done == list(range(200))
+def test_an_error_in_processing_ends_the_replay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = folder(tmp_path)
+    frame().to_parquet(path / "samples.parquet", row_group_size=20, index=False)
+    rows = replay_threads.ReplayRun.rows
+
+    def failing(self: Any, number: int, piece: Any) -> None:
+        if number == 4:
+            raise ZeroDivisionError("piece 4")
+        rows(self, number, piece)
+
+    monkeypatch.setattr(replay_threads.ReplayRun, "rows", failing)
+    faults = Faults().by_detector()
+    before = threading.active_count()
+    with pytest.raises(ZeroDivisionError, match="piece 4"):
+        replay_shifts(open_shifts(path), lambda _key: faults)
+    assert threading.active_count() == before
+
+
+@pytest.mark.parametrize("cores", [1, 3])
+def test_memory_is_bounded_while_a_run_is_busy(
+    cores: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Parts of one hammer, which wait for it: few are read before one is done, and progress is reported in between."""
+    path = folder(tmp_path)
+    frame().to_parquet(path / "samples.parquet", row_group_size=10, index=False)
+    for module in (replay, replay_threads):
+        monkeypatch.setattr(module, "usable_cores", lambda: cores)
+    begun: list[int] = []
+    most = 0
+    rows, read_part = replay_threads.ReplayRun.rows, ParquetShift.read_part
+
+    def slow_rows(self: Any, number: int, piece: Any) -> None:
+        nonlocal most
+        time.sleep(0.002)
+        most = max(most, len(begun) - number)
+        rows(self, number, piece)
+
+    def counted(self: Any, number: int) -> Any:
+        begun.append(number)
+        return read_part(self, number)
+
+    monkeypatch.setattr(replay_threads.ReplayRun, "rows", slow_rows)
+    monkeypatch.setattr(ParquetShift, "read_part", counted)
+    faults = Faults().by_detector()
+    shifts = open_shifts(path)
+    ((key, _), *_) = shifts[0].pieces()
+    begun.clear()
+    reported: list[int] = []
+    result = replay_shifts(
+        shifts, lambda _key: faults, progress=lambda done, _total: reported.append(done), only=key
+    )
+    parts = len(begun)
+    assert parts == shifts[0].parts > 20
+    assert 1 <= most <= (AHEAD_PER_CORE + 1) * cores + 1
+    assert reported == sorted(reported)
+    assert len(set(reported)) > 5
+    assert result.counts.used

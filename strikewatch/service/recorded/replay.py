@@ -22,7 +22,8 @@ from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.engine.pipeline import HammerSettings
 from strikewatch.engine.step_result import StepResult
 from strikewatch.errors import InputError, Refused
-from strikewatch.service.recorded.replay_run import ReplayInput, SettingsOf
+from strikewatch.service.recorded.recorded_alerts import RecordedAlerts
+from strikewatch.service.recorded.replay_run import ReplayInput, ReplayRun, SettingsOf
 from strikewatch.service.recorded.replay_threads import divide, process_rows, usable_cores
 from strikewatch.service.time_window import TimeWindow
 from strikewatch.sources.ordering import Counts
@@ -52,8 +53,6 @@ class Loss:
 class ReplayResult:
     """The result of a replay: its alerts, and what was used of the rows."""
 
-    alerts: list[Alert] = field(default_factory=list)
-    """In their final state, by hammer."""
     counts: Counts = field(default_factory=Counts)
     bad: Counter[str] = field(default_factory=Counter)
     examples: dict[str, str] = field(default_factory=dict)
@@ -81,7 +80,13 @@ class ReplayResult:
     """The latest row of any hammer."""
     not_found: Counter[Key] = field(default_factory=Counter)
     """Corrections of entries that were too old, or never came."""
+    recorded: Sequence[RecordedAlerts] = ()
     _records: list[dict[str, Any]] | None = None
+
+    @property
+    def alerts(self) -> list[Alert]:
+        """The alerts in their final state, by hammer."""
+        return [alert for recorded in self.recorded for alert in recorded.all()]
 
     @property
     def records(self) -> list[dict[str, Any]]:
@@ -186,25 +191,24 @@ def replay_shifts(
         merge = Merge(shifts, only, pool.map)
         replayed = ReplayInput.of(merge, settings_of, own or {}, reorder_ns)
         keys = [*merge.starts, *(key for key in replayed.events if key not in merge.starts)]
-        runs = divide(replayed, keys, pool)
+        runs = divide(replayed, keys)
         process_rows(merge, runs, pool, (lambda done: progress(done, total)) if progress else None)
         every = list(dict.fromkeys(runs.values()))
-        ends = [one.queue.submit(one.run.finish_rows) for one in every]
-        end = max((future.result() for future in ends), default=0)
-        for future in [one.queue.submit(one.run.close, end) for one in every]:
-            future.result()
+        end = max(pool.map(ReplayRun.finish_rows, every), default=0)
+        for _ in pool.map(lambda run: run.close(end), every):
+            pass
     if progress:
         progress(total, total)
     result = ReplayResult(
-        alerts=[alert for one in every for alert in one.run.alerts()],
-        counts=sum((one.run.counts() for one in every), Counts(wrong_clock=sum(merge.wrong_clock))),
-        firing_h={key: runs[key].run.pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
-        silent={key: runs[key].run.silent(key) for key in keys},
-        uncertain={key: runs[key].run.uncertain(key) for key in keys},
-        partly_monitored={key: partly for key in keys if (partly := runs[key].run.partly_monitored(key))},
-        settings={key: runs[key].run.settings(key) for key in keys},
-        steps=[step for _, step in sorted(chain(*(one.run.steps for one in every)), key=itemgetter(0))],
-        not_found=Counter({key: n for key in keys if (n := runs[key].run.not_found[key])}),
+        recorded=[run.alerts for run in every],
+        counts=sum((run.counts() for run in every), Counts(wrong_clock=sum(merge.wrong_clock))),
+        firing_h={key: runs[key].pipeline.firing_ns(key) / SECOND / 3600 for key in keys},
+        silent={key: runs[key].silent(key) for key in keys},
+        uncertain={key: runs[key].uncertain(key) for key in keys},
+        partly_monitored={key: partly for key in keys if (partly := runs[key].partly_monitored(key))},
+        settings={key: runs[key].settings(key) for key in keys},
+        steps=[step for _, step in sorted(chain(*(run.steps for run in every)), key=itemgetter(0))],
+        not_found=Counter({key: n for key in keys if (n := runs[key].not_found[key])}),
         lost=losses(merge),
         begin=min((at for starts in merge.starts.values() for at in starts.values()), default=0),
         end=end,

@@ -13,10 +13,10 @@ from strikewatch.core.alert import Alert
 from strikewatch.core.batch import NO_ROWS, Batch, Key, Portion, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import Instant
-from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.pipeline import HammerSettings, Pipeline
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.engine.step_result import StepResult
+from strikewatch.service.recorded.recorded_alerts import RecordedAlerts
 from strikewatch.sources.hammer_buffer import CONFIRM_TABLE_NS
 from strikewatch.sources.hold import LAYOUT as HOLD_LAYOUT
 from strikewatch.sources.hold import Hold, bounds_of
@@ -84,13 +84,12 @@ class ReplayRun:
         self.steps: list[tuple[int, StepResult]] = []
         """Those that measured bouts or stretches, each with the number of its piece."""
         self.not_found: Counter[Key] = Counter()
+        self.alerts = RecordedAlerts()
         self._merge = replayed.merge
         self._settings_of = replayed.settings_of
         self._own = replayed.own
-        self._tracker = AlertTracker(historic_after_ns=0)
         self._reorderer = Reorderer("window", replayed.reorder_ns)
         self._hold = Hold(lambda key: bounds_of(self.pipeline.settings(key)))
-        self._alerts: dict[tuple[str, str, str, int], Alert] = {}
         self._feeds = replayed.feeds
         self._number = 0
         self._current_group: dict[Key, OverlapGroup] = {}
@@ -150,7 +149,7 @@ class ReplayRun:
             SAVED_LAYOUT,
             self.pipeline.saved(key) + self._hold.saved(key) + self._reorderer.saved(key),
             self._reorderer.look_ahead(key, LAST_PIECE).events,
-            tuple(alert for alert in self._tracker.open_alerts() if (alert.site, alert.hammer) == key),
+            tuple(alert for alert in self.alerts.open_alerts() if (alert.site, alert.hammer) == key),
         )
 
     def resume(self, key: Key, saved: SavedHammer) -> None:
@@ -160,15 +159,10 @@ class ReplayRun:
         self._reorderer.restore(key, self.pipeline.watermark(key), NO_ROWS, saved.events)
         self._reorderer.resume(key, saved.layout, saved.state)
         for alert in saved.alerts:
-            self._tracker.restore(key, alert, 0, 0)
-            self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
+            self.alerts.restore(alert)
         if key in self._events:  # an event that two recordings hold counts once
             known = {repr(event) for event in saved.events}
             self._events[key] = [event for event in self._events[key] if repr(event) not in known]
-
-    def alerts(self) -> list[Alert]:
-        """Return the alerts in their final state."""
-        return list(self._alerts.values())
 
     def counts(self) -> Counts:
         """Count how the rows were used."""
@@ -287,8 +281,7 @@ class ReplayRun:
 
     def _track(self, outcome: StepResult) -> None:
         self.not_found.update(outcome.not_found)
-        for alert in self._tracker.apply_recorded(outcome.findings, outcome.on_duty):
-            self._alerts[alert.site, alert.hammer, alert.fault, alert.onset] = alert
+        self.alerts.add(outcome)
         if any(map(len, outcome.measurements.values())):
             self.steps.append((self._number, outcome.without_findings()))
 

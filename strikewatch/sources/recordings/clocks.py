@@ -11,6 +11,7 @@ sorted to the wrong place. There are two cases, and each costs only its own rows
 A smaller error that lasts longer cannot be distinguished from out-of-order rows.
 """
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -25,6 +26,8 @@ CLOCK_JUMP_NS: Final = 600 * SECOND
 BURST_NS: Final = 60 * SECOND
 MAX_GAP_NS: Final = 400 * 86_400 * SECOND
 """No recording has a gap as long as this: it lies between rows of a clock that was set and one that was not."""
+_BLOCK_ROWS: Final = 8192
+"""The steps between so many rows stay in the processor's cache."""
 
 Interval = tuple[Instant, Instant]
 
@@ -41,15 +44,27 @@ class Run:
     high: Instant
 
 
+def step_range(time_ns: Ints) -> tuple[int, int]:
+    """Return the smallest and the largest step between instants [n], ns; sys.maxsize and 0 with fewer than two."""
+    smallest, largest = sys.maxsize, 0
+    steps = np.empty(min(_BLOCK_ROWS, len(time_ns)), np.int64)
+    for begin in range(0, len(time_ns) - 1, _BLOCK_ROWS):
+        after = time_ns[begin + 1 : begin + 1 + _BLOCK_ROWS]
+        block = np.subtract(after, time_ns[begin : begin + len(after)], out=steps[: len(after)])
+        smallest, largest = min(smallest, int(block.min())), max(largest, int(block.max()))
+    return smallest, largest
+
+
 def runs_of(time_ns: Ints) -> list[Run]:
     """Divide instants [n] ns in order of arrival into runs."""
     if not len(time_ns):
         return []
-    steps = np.diff(time_ns)
-    if steps.min(initial=0) >= -CLOCK_JUMP_NS and steps.max(initial=0) <= CLOCK_JUMP_NS:
-        ends = int(time_ns[0]), int(time_ns[-1]), int(time_ns.min()), int(time_ns.max())
-        return [Run(0, len(time_ns), *ends)]
-    cuts = np.flatnonzero(np.abs(steps) > CLOCK_JUMP_NS) + 1
+    smallest, largest = step_range(time_ns)
+    if smallest >= -CLOCK_JUMP_NS and largest <= CLOCK_JUMP_NS:
+        ends = int(time_ns[0]), int(time_ns[-1])
+        extremes = ends if smallest >= 0 else (int(time_ns.min()), int(time_ns.max()))
+        return [Run(0, len(time_ns), *ends, *extremes)]
+    cuts = np.flatnonzero(np.abs(np.diff(time_ns)) > CLOCK_JUMP_NS) + 1
     starts = np.r_[0, cuts]
     ends_of = np.r_[cuts, len(time_ns)]
     lows, highs = np.minimum.reduceat(time_ns, starts), np.maximum.reduceat(time_ns, starts)

@@ -5,7 +5,6 @@ only while an unread part may contain earlier rows of that hammer. Recordings th
 are read. Parts may be read in several threads (`read`); they are taken in order (`take`).
 """
 
-import sys
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -15,7 +14,7 @@ import numpy as np
 
 from strikewatch.core.batch import Ints, Key, Rows
 from strikewatch.core.instant import LATEST, Instant
-from strikewatch.sources.recordings.clocks import Arrivals, Interval, Run, runs_of
+from strikewatch.sources.recordings.clocks import Arrivals, Interval, Run, runs_of, step_range
 from strikewatch.sources.recordings.row_reader import PIECE_ROWS, RowReader
 from strikewatch.sources.recordings.shift import Shift
 
@@ -252,8 +251,7 @@ def _overlapping(shifts: dict[int, list[Interval]]) -> list[set[int]]:
 
 
 def _piece(group: OverlapGroup, rows: Rows) -> Piece:
-    steps = np.diff(rows.time_ns)
-    return Piece(group, rows, int(steps.min(initial=sys.maxsize)), int(steps.max(initial=0)))
+    return Piece(group, rows, *step_range(rows.time_ns))
 
 
 def _release(waiting: list[Piece], bound: Instant) -> Iterator[Piece]:

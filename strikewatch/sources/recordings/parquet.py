@@ -29,33 +29,31 @@ class ParquetShift(Shift):
         self.place = str(path)
         self.options = options
         try:
-            metadata = pq.read_metadata(path)
-            written = metadata.schema.to_arrow_schema().names
-            names = options.renamed(written, self.place)
-            self._written = dict(zip(names, written, strict=True))
-            who = [name for name in ("hammer", "site") if name in names]
-            self._dictionaries = [self._written[name] for name in who]
-            self._file = pq.ParquetFile(path, metadata=metadata, read_dictionary=self._dictionaries)
+            self._metadata = pq.read_metadata(path)
+            self._schema = self._metadata.schema.to_arrow_schema()
+            names = options.renamed(self._schema.names, self.place)
         except (pa.ArrowException, OSError) as error:
             raise InputError(
                 f"{path}: not a Parquet file that can be read ({error}); record it again"
             ) from None
+        self._written = dict(zip(names, self._schema.names, strict=True))
+        self._who = [name for name in ("hammer", "site") if name in names]
+        self._dictionaries = [self._written[name] for name in self._who]
         self.check_columns(names)
-        self.total = self._file.metadata.num_rows
+        self.total = self._metadata.num_rows
         feed, recorded_in_order = _RECORDED_IN_ORDER
-        self.recorded_in_order = (self._file.metadata.metadata or {}).get(feed) == recorded_in_order
+        self.recorded_in_order = (self._metadata.metadata or {}).get(feed) == recorded_in_order
         self._site = options.site or path.resolve().parent.name
-        self.parts = self._file.num_row_groups
-        schema = self._file.schema
+        self.parts = self._metadata.num_row_groups
+        schema = self._metadata.schema
         index = {schema.column(i).path: i for i in range(len(schema))}
         self._index = {name: index[one] for name, one in self._written.items() if one in index}
         self._local = options.zone is not None
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
-        self._who = who
         self._ends: tuple[Instant, Instant] | None = None
         self._first_rows = [1]
         for group in range(self.parts):
-            self._first_rows.append(self._first_rows[-1] + self._file.metadata.row_group(group).num_rows)
+            self._first_rows.append(self._first_rows[-1] + self._metadata.row_group(group).num_rows)
         if events is not None:
             self.in_folder = True
             self.events, self.bad["event"] = read_events(events, self._site_of, self.examples, options.zone)
@@ -81,7 +79,7 @@ class ParquetShift(Shift):
         first, last = self._span(number)
         if (first, last) == (instant.EARLIEST, instant.LATEST):
             return None
-        return key, self._file.metadata.row_group(number).num_rows, first, last
+        return key, self._metadata.row_group(number).num_rows, first, last
 
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
         key = self._only(number)
@@ -92,7 +90,7 @@ class ParquetShift(Shift):
     def feeds(self) -> dict[Key, set[str]]:
         feeds: dict[Key, set[str]] = {}
         wanted = [name for name in FEED_CHANNELS if name in self._names]
-        for group in range(self._file.num_row_groups):
+        for group in range(self.parts):
             key = self._only(group)
             if key is not None:
                 missing = [name for name in wanted if name not in feeds.setdefault(key, set())]
@@ -108,7 +106,7 @@ class ParquetShift(Shift):
     def span(self) -> tuple[Instant, Instant]:
         """Return the first and last instant from the statistics; the whole time range without them."""
         if self._ends is None:
-            spans = [self._span(group) for group in range(self._file.num_row_groups)]
+            spans = [self._span(group) for group in range(self.parts)]
             self._ends = (
                 min((start for start, _ in spans), default=0),
                 max((end for _, end in spans), default=0),
@@ -117,7 +115,7 @@ class ParquetShift(Shift):
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
         """Yield the row groups that may contain the hammer's rows of that time, by their statistics."""
-        for group in range(self._file.num_row_groups):
+        for group in range(self.parts):
             only = self._only(group)
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
@@ -126,7 +124,7 @@ class ParquetShift(Shift):
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
         """Return the first and last instant of a row group; the whole time range without statistics."""
-        s, kind = self._statistics(group, "time"), self._file.schema_arrow.field(self._written["time"]).type
+        s, kind = self._statistics(group, "time"), self._schema.field(self._written["time"]).type
         # statistics of times without a zone are not instants
         if s is None or not s.has_min_max or not pa.types.is_timestamp(kind) or self._local:
             return instant.EARLIEST, instant.LATEST
@@ -136,9 +134,10 @@ class ParquetShift(Shift):
     def _read(self, group: int, columns: Sequence[str]) -> Any:
         try:
             written = [self._written[name] for name in columns]
-            # A reader of its own, as other threads may read other row groups.
+            # A reader of its own, as other threads may read other row groups; closed, as recordings may be thousands.
+            # Reading ahead in threads of Arrow would only take time from those that read other parts.
             file = pq.ParquetFile(
-                self.place, metadata=self._file.metadata, read_dictionary=self._dictionaries
+                self.place, metadata=self._metadata, read_dictionary=self._dictionaries, pre_buffer=False
             )
             with file:
                 table = file.read_row_group(group, columns=written, use_threads=False)
@@ -150,7 +149,7 @@ class ParquetShift(Shift):
         return table.rename_columns([known[name] for name in table.column_names])
 
     def _statistics(self, group: int, name: str) -> Any:
-        return self._file.metadata.row_group(group).column(self._index[name]).statistics
+        return self._metadata.row_group(group).column(self._index[name]).statistics
 
     def _only(self, group: int) -> Key | None:
         """Return the only hammer of a row group; None if there are several, or without statistics."""
@@ -169,7 +168,7 @@ class ParquetShift(Shift):
         s = self._statistics(group, name)
         if s is None or not s.has_null_count:
             return None
-        if s.null_count == self._file.metadata.row_group(group).num_rows:
+        if s.null_count == self._metadata.row_group(group).num_rows:
             return False
         if not s.has_min_max or isinstance(s.min, str | bytes):
             return None
@@ -178,7 +177,7 @@ class ParquetShift(Shift):
 
     def _site_of(self, hammer: str) -> str:
         """Return the site of a hammer that the events name."""
-        for group in range(self._file.num_row_groups) if "site" in self._who else ():
+        for group in range(self.parts) if "site" in self._who else ():
             key = self._only(group)
             if key is not None and key[1] == hammer:
                 return key[0]
@@ -191,6 +190,6 @@ class ParquetShift(Shift):
                 for site, one in keys:
                     if one == hammer:
                         return site or self._site
-        if "site" in self._who and self._file.num_row_groups and (key := self._only(0)) is not None:
+        if "site" in self._who and self.parts and (key := self._only(0)) is not None:
             return key[0]
         return self._site

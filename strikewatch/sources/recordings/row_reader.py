@@ -70,7 +70,7 @@ class RowReader:
 
     def note_bad(self, reason: str, mask: Bools, first_row: int, why: Callable[[int], str]) -> None:
         """Count bad rows; keep the first of each reason as an example."""
-        if n := int(mask.sum()):
+        if n := int(np.count_nonzero(mask)):
             self.bad[reason] += n
             if reason not in self.examples:
                 k = int(mask.argmax())

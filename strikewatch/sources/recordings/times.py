@@ -57,13 +57,20 @@ def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
         )
     factor = NS_PER_UNIT[kind.unit]
     whole = int64(column, null=-1)
-    bad = (whole < instant.EARLIEST) | (whole >= instant.LATEST // factor)
+    bad = _out_of_range(whole, instant.LATEST // factor)
     time_ns = whole if factor == 1 else np.where(bad, 0, whole) * factor
     if kind.tz is not None:
         return Times(time_ns, bad)
     if zone is None:
-        return Times(time_ns, bad, assumed=len(column) - int(bad.sum()))
+        return Times(time_ns, bad, assumed=len(column) - int(np.count_nonzero(bad)))
     return located(np.where(bad, 0, time_ns), bad, ~bad, zone)
+
+
+def _out_of_range(whole: Ints, latest: int) -> Bools:
+    """Return a mask [n] of times before the first usable instant, or at `latest` or after."""
+    if not len(whole) or (whole.min() >= instant.EARLIEST and whole.max() < latest):
+        return np.zeros(len(whole), bool)
+    return (whole < instant.EARLIEST) | (whole >= latest)
 
 
 def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
@@ -113,7 +120,7 @@ def _text_times(column: Any, zone: ZoneInfo | None) -> Times:
         except pa.ArrowInvalid:
             pass  # an impossible date among them: find it below
         else:
-            return Times(whole, (whole < instant.EARLIEST) | (whole >= instant.LATEST))
+            return Times(whole, _out_of_range(whole, instant.LATEST))
     found, bad, local = np.zeros(n, np.int64), np.zeros(n, bool), np.zeros(n, bool)
     for i, text in enumerate(column.to_pylist()):
         text = (text or "").strip()
