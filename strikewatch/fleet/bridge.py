@@ -25,7 +25,7 @@ from strikewatch.sources.mqtt import IN_USE, Message, Subscriber
 
 _log: Final = structlog.get_logger("bridge")
 
-TAKEN: Final = 1000
+MAX_TAKEN: Final = 1000
 """Largest number of messages that are taken at once."""
 POLL_S: Final = 0.01
 """How long to wait for reports from Kafka while there may be messages to take."""
@@ -63,11 +63,11 @@ class Bridge:
         busy = self._writer.in_flight > 0
         taken: list[Message] = []
         if (room := self._limit - self._writer.in_flight) > 0:
-            taken = self._source.take(min(room, TAKEN), 0.0 if busy else idle_s)
+            taken = self._source.take(min(room, MAX_TAKEN), 0.0 if busy else idle_s)
         for message in taken:
             self._writer.send(message)
         self.messages += len(taken)
-        self._confirm(0.0 if taken else POLL_S if busy else 0.0)
+        self._confirm(POLL_S if busy and not taken else 0.0)
 
     def finish(self, within_s: float, monotonic: Callable[[], float] = time.monotonic) -> None:
         """Wait until Kafka has all that was sent, but not while it is out of reach."""

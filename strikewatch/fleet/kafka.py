@@ -19,8 +19,8 @@ from strikewatch.sources.mqtt import Message
 
 STALLED_S: Final = 20.0
 """Without any report from Kafka for this long it counts as out of reach."""
-LOOK_EVERY_S: Final = 5.0
-LOOK_TIMEOUT_S: Final = 2.0
+CHECK_EVERY_S: Final = 5.0
+CHECK_TIMEOUT_S: Final = 2.0
 RETRY_MIN_S: Final = 1.0
 RETRY_MAX_S: Final = 60.0
 _OVERHEAD_BYTES: Final = 1024
@@ -66,7 +66,7 @@ class KafkaWriter:
         self._retry_s = RETRY_MIN_S
         self._retry_at = 0.0
         self._last_report = monotonic()
-        self._look_at = monotonic()
+        self._next_check = monotonic()
         self._last_error = ""
         self.connected = False
         """Whether Kafka has answered since it was last out of reach."""
@@ -95,7 +95,7 @@ class KafkaWriter:
     def poll(self, timeout_s: float) -> list[Message]:
         """Wait for reports for up to `timeout_s`; return the messages that Kafka has now, in any order."""
         if not self._refused:
-            self._serve(timeout_s)
+            self._run_callbacks(timeout_s)
         elif self._monotonic() >= self._retry_at:
             self._send_again()
         else:
@@ -104,9 +104,9 @@ class KafkaWriter:
         if self._pending:
             if not self.problem and now - self._last_report > STALLED_S:
                 self._set_problem(self._last_error or f"no answer for {STALLED_S:.0f} s")
-        elif not self.connected and now >= self._look_at:
-            self._look_at = now + LOOK_EVERY_S
-            self._look()
+        elif not self.connected and now >= self._next_check:
+            self._next_check = now + CHECK_EVERY_S
+            self._check_topic()
         delivered, self._confirmed = self._confirmed, []
         return delivered
 
@@ -114,7 +114,7 @@ class KafkaWriter:
         """Give up what is not confirmed."""
         self._pending.clear()
         self._producer.purge()
-        self._serve(0.0)
+        self._run_callbacks(0.0)
 
     def _produce(self, number: int, message: Message) -> None:
         from confluent_kafka import KafkaException
@@ -140,16 +140,16 @@ class KafkaWriter:
                 headers=headers,
             )
         except (KafkaException, BufferError) as error:
-            self._refuse(str(error.args[0]) if error.args else str(error))
+            self._note_refusal(str(error.args[0]) if error.args else str(error))
 
-    def _serve(self, timeout_s: float) -> None:
+    def _run_callbacks(self, timeout_s: float) -> None:
         """Have the producer call back."""
         from confluent_kafka import KafkaException
 
         try:
             self._producer.poll(timeout_s)
         except KafkaException as error:  # fatal
-            self._refuse(error.args[0].str())
+            self._note_refusal(error.args[0].str())
 
     def _on_report(self, number: int, error: Any, _message: Any) -> None:
         """Note that Kafka has a message, or why not. Called by `poll`."""
@@ -157,11 +157,11 @@ class KafkaWriter:
         if self._refused or number not in self._pending:
             return  # of a producer that is given up
         if error is not None:
-            self._refuse(error.str())
+            self._note_refusal(error.str())
             return
         self._confirmed.append(self._pending.pop(number))
         self.written += 1
-        self._answered()
+        self._note_answer()
         self._retry_s = RETRY_MIN_S
 
     def _on_error(self, error: Any) -> None:
@@ -169,7 +169,7 @@ class KafkaWriter:
         from confluent_kafka import KafkaError
 
         if error.fatal():
-            self._refuse(error.str())
+            self._note_refusal(error.str())
         elif error.code() == KafkaError._ALL_BROKERS_DOWN:
             self._set_problem(self._last_error or error.str())
         elif error.code() == KafkaError._AUTHENTICATION:
@@ -177,22 +177,22 @@ class KafkaWriter:
         else:  # one of several brokers, perhaps
             self._last_error = error.str()
 
-    def _look(self) -> None:
+    def _check_topic(self) -> None:
         """While there is nothing to send, find out whether Kafka answers and has the topic."""
         from confluent_kafka import KafkaException
 
         name = self._settings.topic
         try:
-            found = self._producer.list_topics(name, timeout=LOOK_TIMEOUT_S).topics[name]
+            found = self._producer.list_topics(name, timeout=CHECK_TIMEOUT_S).topics[name]
         except KafkaException as error:
             self._set_problem(self._last_error or error.args[0].str())
             return
         if found.error is not None:
             self._set_problem(f"topic {name}: {found.error.str()}")
         else:
-            self._answered()
+            self._note_answer()
 
-    def _answered(self) -> None:
+    def _note_answer(self) -> None:
         self.problem = self._last_error = ""
         self.connected = True
 
@@ -200,7 +200,7 @@ class KafkaWriter:
         self.problem = problem
         self.connected = False
 
-    def _refuse(self, reason: str) -> None:
+    def _note_refusal(self, reason: str) -> None:
         """Stop sending: a later message must not come before one that was refused."""
         if not self._refused:
             self._refused = reason

@@ -21,7 +21,7 @@ from strikewatch.sources.mapping.patterns import Name, as_text, words_in
 from strikewatch.sources.mapping.tables import SourceTable
 from strikewatch.sources.mapping.values import number
 
-_LEFT_OUT: Final = "records that `where` leaves out"
+_NOT_SELECTED: Final = "records that `where` leaves out"
 
 
 class LogMapper:
@@ -74,21 +74,21 @@ class LogMapper:
         keep = np.ones(records.n, bool)
         for place, codes in self._where.items():
             keep &= matches(records.columns[place], codes)
-        account.pass_over(_LEFT_OUT, records.n - int(keep.sum()))
-        placed = self._times(records)
-        account.twice += placed.twice
-        bad = keep & placed.bad
+        account.pass_over(_NOT_SELECTED, records.n - int(keep.sum()))
+        times = self._times(records)
+        account.twice += times.twice
+        bad = keep & times.bad
         if bad.any():
-            account.left_out.add("time", int(bad.sum()), _example(records, bad, placed.why))
+            account.left_out.add("time", int(bad.sum()), _example(records, bad, times.why))
             keep &= ~bad
         if self._events is not None:
-            self._add_events(records, self._events, placed.time_ns, keep)
+            self._add_events(records, self._events, times.time_ns, keep)
         if self._name is not None and self._value is not None:
-            yield from self._of_names(records, self._name, self._value, placed.time_ns, keep)
+            yield from self._rows_of_names(records, self._name, self._value, times.time_ns, keep)
             return
         present = [use for use in self._channels.uses if use.column is None or use.column in records.columns]
         for words, uses in _by_words(present):
-            yield from self._wide(records, words, uses, placed.time_ns, keep)
+            yield from self._rows_of_columns(records, words, uses, times.time_ns, keep)
 
     def _times(self, records: Records) -> ReadTimes:
         if records.time_ns is not None:
@@ -98,7 +98,7 @@ class LogMapper:
             )
         return self._clock.column([records.columns[place] for place in self._time])
 
-    def _wide(
+    def _rows_of_columns(
         self, records: Records, words: Mapping[str, str], uses: Sequence[Use], time_ns: Ints, keep: Mask
     ) -> Iterator[tuple[Key, Rows]]:
         """Yield rows that have a column for each channel."""
@@ -106,7 +106,7 @@ class LogMapper:
         if all(mask is not None for mask in applies.values()):
             # A record that applies to no channel, such as a frame of another address, gives no row.
             wanted = np.any([mask for mask in applies.values() if mask is not None], axis=0)
-            self.account.pass_over(_LEFT_OUT, int((keep & ~wanted).sum()))
+            self.account.pass_over(_NOT_SELECTED, int((keep & ~wanted).sum()))
             keep = keep & wanted
         keys = self._keys(records, words, keep)
         if not keys:
@@ -120,7 +120,7 @@ class LogMapper:
         for key, mask in keys:
             yield key, rows if mask.all() else rows[mask]
 
-    def _of_names(
+    def _rows_of_names(
         self, records: Records, name: str, value: str, time_ns: Ints, keep: Mask
     ) -> Iterator[tuple[Key, Rows]]:
         """Yield the rows of a table of names and values: one for each record."""
@@ -155,7 +155,7 @@ class LogMapper:
         site, hammer = (
             self._filled(records, text, words) for text in (self._source.site, self._source.hammer)
         )
-        sites, hammers = _spread(site, records.n), _spread(hammer, records.n)
+        sites, hammers = _repeated(site, records.n), _repeated(hammer, records.n)
         pairs, codes = np.unique(sites.codes * len(hammers.values) + hammers.codes, return_inverse=True)
         found: list[tuple[Key, Mask]] = []
         for code, pair in enumerate(pairs.tolist()):
@@ -241,7 +241,7 @@ def _example(records: Records, mask: Mask, what: str) -> str:
     return f"{records.noun} {records.first + int(mask.argmax()):,}: {what}"
 
 
-def _spread(given: str | Column, n: int) -> Cells:
+def _repeated(given: str | Column, n: int) -> Cells:
     return Cells([given], np.zeros(n, np.int64)) if isinstance(given, str) else as_cells(given)
 
 

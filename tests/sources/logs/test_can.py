@@ -414,7 +414,9 @@ def test_a_unit_that_does_not_fit_is_refused(folder: Path) -> None:
 
 def test_names_in_two_messages_must_be_qualified(folder: Path) -> None:
     (folder / "breaker.dbc").write_text(DBC.replace("SG_ Kind M", "SG_ EngSpeed M"))
-    with pytest.raises(InputError, match=r"matches several signals; name one of EEC1\.EngSpeed, Cab\.EngSpeed"):
+    with pytest.raises(
+        InputError, match=r"matches several signals; name one of EEC1\.EngSpeed, Cab\.EngSpeed"
+    ):
         read(source(CAN), log(folder, FRAMES))
 
 

@@ -94,7 +94,9 @@ def test_mistakes_are_refused_with_a_remedy(tmp_path: Path, channels: dict[str, 
 def test_a_name_in_two_groups_must_be_qualified(tmp_path: Path) -> None:
     path = bench(tmp_path, LOCAL, twice=True)
     channels = {"pressure_bar": {"named": "HydPressure"}}
-    with pytest.raises(InputError, match=r"matches several signals; name one of fast\.HydPressure, slow\.HydPressure"):
+    with pytest.raises(
+        InputError, match=r"matches several signals; name one of fast\.HydPressure, slow\.HydPressure"
+    ):
         read(source(BENCH, channels=channels), path)
     rows, _, _ = read(source(BENCH, channels={"pressure_bar": {"named": "fast.HydPressure"}}), path)
     assert len(values(rows[HB_01], "pressure_bar")) == 20
