@@ -29,6 +29,12 @@ from strikewatch.settings.tree import Settings
 from strikewatch.sources.recordings import ReadOptions
 
 _ALWAYS: Final = -(1 << 62)
+T = TypeVar("T")
+R = TypeVar("R")
+SURVEYS_PER_TASK: Final = 50
+"""Recordings that one task surveys."""
+HAMMERS_PER_TASK: Final = 64
+"""Hammers that one task replays at most."""
 
 
 @dataclass(slots=True)
@@ -105,15 +111,6 @@ def chunks(jobs: Sequence[Job], number: int) -> list[list[Job]]:
 
 def _month(at: Instant) -> str:
     return datetime.fromtimestamp(at // SECOND, UTC).strftime("%Y-%m")
-
-
-T = TypeVar("T")
-R = TypeVar("R")
-
-SURVEYS: Final = 50
-"""Recordings that one task surveys."""
-HAMMERS: Final = 64
-"""Hammers that one task replays at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +224,7 @@ def readable(layout: str) -> bool:
 
 def _replay_all(jobs: Sequence[Job], context: Context, workers: Workers) -> list[JobsDone]:
     """Do all jobs, as many tasks as keep the workers busy."""
-    parts = chunks(jobs, max(4 * workers.number, -(-len(jobs) // HAMMERS)))
+    parts = chunks(jobs, max(4 * workers.number, -(-len(jobs) // HAMMERS_PER_TASK)))
     return workers.run(partial(replay_jobs, context), parts)
 
 
@@ -237,7 +234,7 @@ def _survey(
     """Survey the recordings that are new or have changed."""
     marks = {recording.place: recording.fingerprint for recording in known}
     new = [place for place in places if place not in marks or marks[place] != fingerprint(place)]
-    parts = [new[k : k + SURVEYS] for k in range(0, len(new), SURVEYS)]
+    parts = [new[k : k + SURVEYS_PER_TASK] for k in range(0, len(new), SURVEYS_PER_TASK)]
     return [one for part in workers.run(partial(_survey_all, options, own), parts) for one in part]
 
 

@@ -5,7 +5,7 @@ and the messages sent about any of these. SQLite reuses freed pages, so the file
 retention times below.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import structlog
@@ -85,7 +85,7 @@ def _batches(find: Select[Any], remove: Callable[[Connection, list[dict[str, Any
 _CUT: Final[ColumnElement[Any]] = bindparam("cut")
 
 
-_stands = or_(
+_alert_is_open = or_(
     exists().where(
         alerts.c.site == outbox.c.site,
         alerts.c.id == outbox.c.alert_id,
@@ -97,7 +97,7 @@ _stands = or_(
 )
 _SENT: Final = (
     select(outbox.c.seq.label("number"))
-    .where(outbox.c.state == "sent", outbox.c.finished_ns < _CUT, ~_stands)
+    .where(outbox.c.state == "sent", outbox.c.finished_ns < _CUT, ~_alert_is_open)
     .order_by(outbox.c.seq)
 )
 
@@ -107,16 +107,20 @@ def _remove_sent(connection: Connection, keys: list[dict[str, Any]]) -> None:
     connection.execute(delete(outbox).where(outbox.c.seq == bindparam("number")), keys)
 
 
-_due = exists().where(
+_has_waiting_message = exists().where(
     outbox.c.site == alerts.c.site, outbox.c.alert_id == alerts.c.id, outbox.c.state == "waiting"
 )
-_handled = exists().where(
+_needs_handling = exists().where(
     handling.c.site == alerts.c.site,
     handling.c.id == alerts.c.id,
     or_(handling.c.state != "normal", handling.c.held, handling.c.due_ns.is_not(None)),
 )
 _ALERTS: Final = select(alerts.c.site.label("at"), alerts.c.id.label("name")).where(
-    alerts.c.cleared_ns.is_not(None), alerts.c.ahead == 0, alerts.c.updated_ns < _CUT, ~_due, ~_handled
+    alerts.c.cleared_ns.is_not(None),
+    alerts.c.ahead == 0,
+    alerts.c.updated_ns < _CUT,
+    ~_has_waiting_message,
+    ~_needs_handling,
 )
 
 
@@ -130,56 +134,44 @@ def _remove_alerts(connection: Connection, keys: list[dict[str, Any]]) -> None:
         connection.execute(delete(table).where(*this), keys)
 
 
-def _by_start(table: Any) -> _Rule:
-    """Return a rule for bouts or stretches of work that began before the cut."""
-    c = table.c
-    find = select(c.site.label("at"), c.hammer.label("name"), c.start_ns.label("began"))
-    this = (c.site == bindparam("at"), c.hammer == bindparam("name"), c.start_ns == bindparam("began"))
+def _by_key(
+    table: Any, key: Sequence[str], *where: ColumnElement[bool], by: ColumnElement[Any] | None = None
+) -> _Rule:
+    """Return a rule for rows of a table with this key, in the order of `by` or of the key's last column."""
+    columns = [table.c[name] for name in key]
+    this = [column == bindparam(f"{column.name}_of_row") for column in columns]
 
     def remove(connection: Connection, keys: list[dict[str, Any]]) -> None:
         connection.execute(delete(table).where(*this), keys)
 
-    return _batches(find.where(c.start_ns < _CUT).order_by(c.start_ns), remove)
+    find = select(*(column.label(f"{column.name}_of_row") for column in columns)).where(*where)
+    return _batches(find.order_by(columns[-1] if by is None else by), remove)
 
 
-def _remove_problems(connection: Connection, keys: list[dict[str, Any]]) -> None:
-    c = feed_problems.c
-    this = (c.sender == bindparam("who"), c.reason == bindparam("why"), c.key == bindparam("what"))
-    connection.execute(delete(feed_problems).where(*this), keys)
-
-
-_p = feed_problems.c
-_PROBLEMS: Final = (
-    select(_p.sender.label("who"), _p.reason.label("why"), _p.key.label("what"))
-    .where(_p.last_ns < _CUT)
-    .order_by(_p.last_ns)
-)
-
-
-def _by_number(table: Any, *where: ColumnElement[bool]) -> _Rule:
-    def remove(connection: Connection, keys: list[dict[str, Any]]) -> None:
-        connection.execute(delete(table).where(table.c.seq == bindparam("number")), keys)
-
-    return _batches(select(table.c.seq.label("number")).where(*where).order_by(table.c.seq), remove)
-
-
+_NUMBER: Final = ("seq",)
+_START: Final = ("site", "hammer", "start_ns")
+_PROBLEM: Final = ("sender", "reason", "key")
 _RULES: Final[tuple[tuple[str, _Rule], ...]] = (
     ("sent_days", _batches(_SENT, _remove_sent)),
     ("alerts_days", _batches(_ALERTS, _remove_alerts)),
-    ("alerts_days", _by_number(history, history.c.alert_id == "", history.c.at_ns < _CUT)),
+    ("alerts_days", _by_key(history, _NUMBER, history.c.alert_id == "", history.c.at_ns < _CUT)),
     (
         "alerts_days",
-        _by_number(
+        _by_key(
             storms,
+            _NUMBER,
             storms.c.until_ns < _CUT,
             storms.c.due_ns.is_(None),
             ~exists().where(handling.c.storm == storms.c.seq),
         ),
     ),
-    ("events_days", _by_number(events, events.c.applied_ns.is_not(None), events.c.received_ns < _CUT)),
-    ("bouts_days", _by_start(bouts)),
-    ("bouts_days", _by_start(exposure)),
-    ("rejects_days", _by_number(rejects, rejects.c.received_ns < _CUT)),
-    ("rejects_days", _batches(_PROBLEMS, _remove_problems)),
+    ("events_days", _by_key(events, _NUMBER, events.c.applied_ns.is_not(None), events.c.received_ns < _CUT)),
+    ("bouts_days", _by_key(bouts, _START, bouts.c.start_ns < _CUT)),
+    ("bouts_days", _by_key(exposure, _START, exposure.c.start_ns < _CUT)),
+    ("rejects_days", _by_key(rejects, _NUMBER, rejects.c.received_ns < _CUT)),
+    (
+        "rejects_days",
+        _by_key(feed_problems, _PROBLEM, feed_problems.c.last_ns < _CUT, by=feed_problems.c.last_ns),
+    ),
 )
 """(setting with the days to keep, rule); 0 days: keep forever."""

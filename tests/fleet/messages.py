@@ -14,8 +14,7 @@ from strikewatch.core.alert import Change
 from strikewatch.core.batch import Key, Rows
 from strikewatch.core.instant import Instant, parse
 from strikewatch.fleet.streaming.engine import Router, StreamSettings, engine
-from strikewatch.fleet.streaming.outcome import Outcome
-from strikewatch.fleet.streaming.saved import SavedHammer, ShardSchedule, decode, encode
+from strikewatch.fleet.streaming.saved import Outcome, SavedHammer, ShardSchedule, decode, encode
 from strikewatch.fleet.streaming.shard import ShardStep
 from strikewatch.settings.tree import Settings
 from strikewatch.sources.mqtt import Message

@@ -11,7 +11,7 @@ from sqlalchemy import URL, func, select
 
 from strikewatch.core.instant import SECOND
 from strikewatch.errors import StoreError
-from strikewatch.fleet.streaming.outcome import Outcome
+from strikewatch.fleet.streaming.saved import Outcome
 from strikewatch.fleet.streaming.sink import Sink
 from strikewatch.settings.tree import Settings
 from strikewatch.storage.commit.step import StepRecord

@@ -13,8 +13,7 @@ from strikewatch.core.instant import SECOND, exact_text
 from strikewatch.demo.shifts import SETTINGS
 from strikewatch.errors import StoreError
 from strikewatch.fleet.streaming.messages import in_order
-from strikewatch.fleet.streaming.outcome import joined
-from strikewatch.fleet.streaming.saved import decode, encode
+from strikewatch.fleet.streaming.saved import decode, encode, joined
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import Settings, load
 from strikewatch.sources.mqtt import Message

@@ -15,8 +15,14 @@ from strikewatch.engine.alert_tracker import AlertTracker
 from strikewatch.engine.state import LAYOUT as STATE_LAYOUT
 from strikewatch.errors import Rejected
 from strikewatch.fleet.streaming.engine import NO_HAMMER, Engine
-from strikewatch.fleet.streaming.outcome import Outcome
-from strikewatch.fleet.streaming.saved import SEEN, HammerSchedule, SavedHammer, ShardSchedule, digest
+from strikewatch.fleet.streaming.saved import (
+    SEEN,
+    HammerSchedule,
+    Outcome,
+    SavedHammer,
+    ShardSchedule,
+    digest,
+)
 from strikewatch.service.intake import LAYOUT as INTAKE_LAYOUT
 from strikewatch.service.intake import Decoder, Intake, Step
 from strikewatch.service.look_ahead import LookAhead

@@ -19,7 +19,7 @@ import structlog
 from strikewatch.core.batch import Key
 from strikewatch.core.instant import Instant
 from strikewatch.errors import StoreError
-from strikewatch.fleet.streaming.outcome import Outcome, joined
+from strikewatch.fleet.streaming.saved import Outcome, joined
 from strikewatch.fleet.tables import SCHEMAS, Row, bout_row, stretch_row
 from strikewatch.service.committer import Committer, SendUrgent
 from strikewatch.service.step_journal import StepJournal

@@ -25,6 +25,14 @@ _SWEEP: Final = Frame(40.0, WIDTH - 12.0, 34.0, 200.0)
 _READINGS: Final = Frame(44.0, WIDTH - 12.0, 24.0, 170.0)
 _POINTS: Final = 60
 _SHAPES: Final[tuple[Shape, ...]] = ("dot", "diamond", "up", "square", "down")
+_PANEL_LEFT: Final = 34.0
+_PANEL_RIGHT: Final = WIDTH - 8.0
+_PANEL_HEADING: Final = 18.0
+"""Height of a panel's heading."""
+_PANEL_HEIGHT: Final = 46.0
+_PANEL_GAP: Final = 8.0
+_LABEL_GAP: Final = 44.0
+"""Least distance between the names of weeks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,16 +141,6 @@ def _describe_readings(readings: Sequence[tuple[float, float]], trend: Trend, li
     return f"{len(readings)} readings, from {before:g} to {last:g} mm: {slope}.{limit}"
 
 
-_LEFT: Final = 34.0
-_RIGHT: Final = WIDTH - 8.0
-_HEAD: Final = 18.0
-"""Height of a panel's heading."""
-_PLOT: Final = 46.0
-_GAP: Final = 8.0
-_LABEL: Final = 44.0
-"""Least distance between the names of weeks."""
-
-
 class Mean(NamedTuple):
     """A mean rate per hour between two positions, in weeks from the beginning."""
 
@@ -181,15 +179,15 @@ def draw_progress(ident: str, weeks: Sequence[str], panels: Sequence[ProgressPan
 
     NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3. The caller computes the limits.
     """
-    height = (_HEAD + _PLOT + _GAP) * len(panels) + 12.0
+    height = (_PANEL_HEADING + _PANEL_HEIGHT + _PANEL_GAP) * len(panels) + 12.0
     drawing = Drawing(ident, height, title, " ".join(_describe(panel, weeks) for panel in panels))
-    step = (_RIGHT - _LEFT) / max(len(weeks), 1)
+    step = (_PANEL_RIGHT - _PANEL_LEFT) / max(len(weeks), 1)
     for k, panel in enumerate(panels):
-        top = (_HEAD + _PLOT + _GAP) * k + _HEAD
-        _draw_panel(drawing, panel, weeks, Frame(_LEFT, _RIGHT, top, top + _PLOT), step)
-    every = max(1, -(-len(weeks) * int(_LABEL) // int(_RIGHT - _LEFT)))
+        top = (_PANEL_HEADING + _PANEL_HEIGHT + _PANEL_GAP) * k + _PANEL_HEADING
+        _draw_panel(drawing, panel, weeks, Frame(_PANEL_LEFT, _PANEL_RIGHT, top, top + _PANEL_HEIGHT), step)
+    every = max(1, -(-len(weeks) * int(_LABEL_GAP) // int(_PANEL_RIGHT - _PANEL_LEFT)))
     for i in range(len(weeks) - 1, -1, -every):
-        x, name = _LEFT + (i + 0.5) * step, weeks[i]
+        x, name = _PANEL_LEFT + (i + 0.5) * step, weeks[i]
         at_edge = x + LETTER * len(name) / 2 > WIDTH
         drawing.text(WIDTH if at_edge else x, height - 6, name, "soft", "end" if at_edge else "middle")
     return drawing.svg()
@@ -248,7 +246,7 @@ def _draw_talks(drawing: Drawing, panel: ProgressPanel, frame: Frame, y: Scale, 
 def _steps(limit: Floats, y: Scale, step: float) -> str:
     """Return the outline of a limit as steps, one per week, with gaps where it is not known."""
     return "".join(
-        f"M{_LEFT + i * step:.1f},{y(value):.1f}h{step:.1f}"
+        f"M{_PANEL_LEFT + i * step:.1f},{y(value):.1f}h{step:.1f}"
         for i, value in enumerate(limit.tolist())
         if value == value
     )

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 
 PER: Final = {"firing": "firing", "judged": "judged firing", "operating": "operating"}
+MIN_UNASSIGNED_SHARE: Final = 0.05
+"""Share of the firing with nobody signed on from which it is worth acting on."""
 
 
 def rate_line(row: Mapping[str, Any], who: str, name: str) -> RateLine:
@@ -101,10 +103,6 @@ def natural_key(name: str) -> tuple[list[tuple[bool, int, str]], str]:
             text = ""
         text += letter
     return parts, name
-
-
-MIN_UNASSIGNED_SHARE: Final = 0.05
-"""Share of the firing with nobody signed on from which it is worth acting on."""
 
 
 def actions(

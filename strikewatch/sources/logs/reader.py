@@ -25,6 +25,10 @@ _EXTRAS: Final = {
     "mdf": ("asammdf", "MDF files"),
     "excel": ("python_calamine", "Excel files"),
 }
+EXTENDED: Final = 1 << 31
+"""Added to an identifier of 29 bits, as some identifiers exist in both lengths."""
+CHUNK_FRAMES: Final = 65_536
+Bytes = npt.NDArray[np.uint8]
 
 
 def require_extra(extra: str, path: Path) -> None:
@@ -73,13 +77,6 @@ class LogReader(_Log):
     @abstractmethod
     def records(self, wanted: Mapping[str, Sequence[Use]]) -> Iterator[Records]:
         """Yield the wanted columns, each with the channels that it gives. Raises InputError."""
-
-
-EXTENDED: Final = 1 << 31
-"""Added to an identifier of 29 bits, as some identifiers exist in both lengths."""
-CHUNK_FRAMES: Final = 65_536
-
-Bytes = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,16 @@ from strikewatch.sources.mapping.tables import SourceTable, close
 
 _LOOKED_THROUGH: Final = 60
 """Rows at the top of a table in which a missing column is looked for."""
+_BLOCK_BYTES: Final = 1 << 20
+"""Arrow reads up to 32 blocks ahead."""
+_HEAD_BYTES: Final = 1 << 16
+_DELIMITERS: Final = ",;\t|"
+_MARKS: Final = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_EXCEL_ROWS: Final = 65_536
 
 
 class Heading:
@@ -89,17 +99,6 @@ class Heading:
 
 def _name(cell: Any) -> str:
     return "" if cell is None else " ".join(str(cell).split())
-
-
-_BLOCK_BYTES: Final = 1 << 20
-"""Arrow reads up to 32 blocks ahead."""
-_HEAD_BYTES: Final = 1 << 16
-_DELIMITERS: Final = ",;\t|"
-_MARKS: Final = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
 
 
 class DelimitedLog(LogReader):
@@ -201,9 +200,6 @@ class DelimitedLog(LogReader):
         return InputError(f"{self.path}: not a CSV file that can be read ({said}); {remedy}")
 
 
-_ROWS: Final = 65_536
-
-
 class ExcelLog(LogReader):
     """A sheet of an Excel file."""
 
@@ -243,7 +239,7 @@ class ExcelLog(LogReader):
         rows = iter(self._table[first - 1 :])
         self._table = []
         size = self.path.stat().st_size
-        while part := list(islice(rows, _ROWS)):
+        while part := list(islice(rows, _EXCEL_ROWS)):
             columns = {name: cells([_cell(row[k]) for row in part]) for name, k in places.items()}
             yield Records(len(part), columns, first=first)
             first += len(part)

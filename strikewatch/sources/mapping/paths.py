@@ -35,6 +35,10 @@ Frame = tuple[Any, ...]
 """What a record lies in: the message, then the element of each `[*]` but the last."""
 Getter = Callable[[Frame, Any], Any]
 """(frame, record) → what is at a path, or MISSING."""
+MAX_LEAVES: Final = 2_000
+"""Maximum values listed of one payload."""
+_MAX_DEPTH: Final = 12
+_PLAIN_NAME: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 
 
 class PathError(ValueError):
@@ -194,17 +198,11 @@ def records_at(
         yield words, frame, node
 
 
-MAX_LEAVES: Final = 2_000
-"""Maximum values listed of one payload."""
-_MAX_DEPTH: Final = 12
-_PLAIN: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
-
-
 def step_text(step: str | int) -> str:
     """Return how a step is written in a path."""
     if isinstance(step, int):
         return f"[{step}]"
-    if _PLAIN.fullmatch(step):
+    if _PLAIN_NAME.fullmatch(step):
         return f".{step}"
     quoted = step.replace("\\", "\\\\").replace("'", "\\'")
     escaped = "".join(char if char >= " " else f"\\u{ord(char):04x}" for char in quoted)

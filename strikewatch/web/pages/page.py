@@ -57,6 +57,10 @@ SAFE_HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "Cross-Origin-Opener-Policy": "same-origin",
 }
+MOST_WEEKS_BACK: Final = 520
+SIGN_IN_PATH: Final = "/sign-in"
+SITE_COOKIE: Final = "strikewatch_site"
+"""The one site that a reader chose to see, percent-encoded; no secret."""
 
 
 @cache
@@ -106,12 +110,6 @@ class Templates:
         return self.render(
             self.formatting(request), "error.html", problem.status, error=problem.error, remedy=problem.remedy
         )
-
-
-MOST_WEEKS_BACK: Final = 520
-SIGN_IN_PATH: Final = "/sign-in"
-SITE_COOKIE: Final = "strikewatch_site"
-"""The one site that a reader chose to see, percent-encoded; no secret."""
 
 
 @dataclass(frozen=True, slots=True)

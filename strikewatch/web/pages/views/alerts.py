@@ -41,6 +41,8 @@ STATE_GROUPS: Final[dict[str, frozenset[State]]] = {
     "muted": SUPPRESSED,
 }
 """States that people ask for together; each single state can be asked for, too."""
+SHOWN: Final = 100
+"""Alerts on one page; earlier ones follow on the next."""
 
 
 class AlertSearch(BaseModel):
@@ -204,10 +206,6 @@ def choices(found: Sequence[Facet], search: AlertSearch) -> Choices:
         faults[fault] += count
     nobody_last = sorted(operators.items(), key=lambda item: (item[0] == NOBODY, item[0]))
     return Choices(table, nobody_last, faults.most_common(), sorted(hammers.items()), total)
-
-
-SHOWN: Final = 100
-"""Alerts on one page; earlier ones follow on the next."""
 
 
 def alerts(pages: Pages, page: PageRequest) -> Response:

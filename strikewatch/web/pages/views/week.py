@@ -46,6 +46,8 @@ CERTAIN_P: Final = 0.05
 """A change counts below this probability of one as large by chance alone."""
 Direction = Literal["better", "worse", "same", "little"]
 """How a rate changed; little: too little work in one of the weeks to say."""
+REVIEW_RETRY_S: Final = 2
+"""When to ask again for a review that is being made."""
 
 
 def week(pages: Pages, page: PageRequest) -> Response:
@@ -267,10 +269,6 @@ def read_weeks(
             weeks[site] = SiteWeek(days[DAYS:], days[:DAYS], {}, by_fault[site], kpis)
         weeks[site].hammers[hammer] = hammer_week
     return weeks
-
-
-REVIEW_RETRY_S: Final = 2
-"""When to ask again for a review that is being made."""
 
 
 def review(pages: Pages, page: PageRequest) -> Response:
