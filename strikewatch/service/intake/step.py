@@ -39,7 +39,7 @@ class StepLimit:
 
     def __init__(self) -> None:
         self._used: dict[Key, int] = {}
-        self._unmeasured: dict[Key, list[Rows]] = {}  # these count as if far apart, until that is too much
+        self._unmeasured: dict[Key, list[Rows]] = {}  # counted as QUANTUM_NS a row until the limit is reached
 
     def take_room(self, key: Key, rows: Rows) -> int:
         """Take the room for as many of the rows as fit, of a step's first at least one; return how many."""
