@@ -48,7 +48,12 @@ def _digest() -> str:
     package = Path(__file__).parent
     key = f"{version('numba')} {version('numpy')} {package} {_processor()}"
     digest = hashlib.blake2b(key.encode(), digest_size=8)
-    for sources in ("core/**/*.py", "detectors/**/*.py", "sources/decode/scan_*.py"):
+    for sources in (
+        "core/**/*.py",
+        "detectors/**/*.py",
+        "engine/packed_state.py",
+        "sources/decode/scan_*.py",
+    ):
         for source in sorted(package.glob(sources)):
             digest.update(source.read_bytes())
     return digest.hexdigest()

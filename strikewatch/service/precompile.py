@@ -92,7 +92,7 @@ def _compile_step() -> None:
 
 
 def _compile_packing() -> None:
-    from strikewatch.detectors.compiled.packing import compile_packing
+    from strikewatch.engine.packed_state import compile_packing
 
     compile_packing()
 
