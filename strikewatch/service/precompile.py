@@ -134,15 +134,15 @@ def _compile_in_processes(folder: Path, scanner: bool) -> None:
     gc.disable()  # a compiler makes many objects and keeps most of them; collecting costs a tenth of the time
     from strikewatch.detectors.compiled import compiler
 
-    compiler.prepare()
-    children = []
-    for _ in range(min(os.cpu_count() or 1, MAX_PROCESSES) - 1):
-        child = os.fork()
-        if not child:
-            _compile_unclaimed(folder, scanner)
-            os._exit(0)
-        children.append(child)
-    _compile_unclaimed(folder, scanner)
+    with compiler.whole_kernels():  # kernels share what it remembers
+        children = []
+        for _ in range(min(os.cpu_count() or 1, MAX_PROCESSES) - 1):
+            child = os.fork()
+            if not child:
+                _compile_unclaimed(folder, scanner)
+                os._exit(0)
+            children.append(child)
+        _compile_unclaimed(folder, scanner)
     for child in children:
         os.waitpid(child, 0)
 

@@ -112,6 +112,21 @@ def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> N
     assert len([*tmp_path.rglob("*.nbc")]) == 1
 
 
+def test_a_kernel_in_the_cache_is_loaded_without_what_only_compiling_needs(tmp_path: Path) -> None:
+    """numba's implementations of functions take longer to import than all kernels take to load."""
+    command = (
+        "from numba.core.registry import cpu_target\n"
+        "from strikewatch.detectors import cold_oil\n"
+        "print(cold_oil.DETECTOR.compile() > 0, len(cpu_target.target_context._registries) > 0)\n"
+    )
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)}
+    for compiles in (True, False):
+        printed_text = subprocess.check_output(
+            [sys.executable, "-c", command], cwd=ROOT, env=environment, text=True
+        )
+        assert printed_text == f"True {compiles}\n"
+
+
 OTHER_USER = """
 import threading
 import numba

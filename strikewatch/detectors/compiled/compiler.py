@@ -14,6 +14,8 @@ from typing import Any, Final, cast
 import numba
 import numpy as np
 from numba import types
+from numba.core.caching import FunctionCache
+from numba.core.ccallback import CFunc
 from numba.core.compiler import Compiler, CompilerBase
 from numba.core.registry import CPUDispatcher
 from numba.extending import typeof_impl
@@ -46,7 +48,7 @@ COMPILES_WHOLE: Final = numba.version_info.short == NUMBA_SERIES
 """Whether kernels are compiled as these describe. Otherwise numba's own way takes longer; results are equal."""
 
 
-def _whole_kernels() -> AbstractContextManager[None]:
+def whole_kernels() -> AbstractContextManager[None]:
     """Compile as `library` describes within this block, if this version of numba is known."""
     if not COMPILES_WHOLE:
         return nullcontext()
@@ -55,20 +57,23 @@ def _whole_kernels() -> AbstractContextManager[None]:
     return whole_kernels()
 
 
-def _compiler() -> type[CompilerBase]:
-    """Return the compiler of kernels: the one in `passes`, if this version of numba is known."""
+def _own_or_numbas() -> tuple[type[CompilerBase], type[FunctionCache]]:
+    """Return the compiler and the cache of kernels: our own if this version of numba is known."""
     if not COMPILES_WHOLE:
-        return Compiler
+        return Compiler, FunctionCache
+    from strikewatch.detectors.compiled.library import KernelCache
     from strikewatch.detectors.compiled.passes import KernelCompiler
 
-    return KernelCompiler
+    return KernelCompiler, KernelCache
 
 
-_COMPILER: Final = _compiler()
+_COMPILER, _CACHE = _own_or_numbas()
 _OPTIONS: Final[dict[str, Any]] = {"error_model": "numpy", **({"_nrt": False} if COMPILES_WHOLE else {})}
 """Without NRT nothing counts references, because kernels make no arrays. numba's own way lets no function return an
 array then."""
 _INT: Final = numba.int64
+_BY_ADDRESS: Final = (_INT,), types.void
+"""The types of a function called by its address."""
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
 
 
@@ -78,11 +83,11 @@ def _emit_types(evidence: int) -> tuple[Any, ...]:
 
 
 class _KernelDispatcher(CPUDispatcher):
-    """Compiles a kernel as `_whole_kernels` says."""
+    """Compiles a kernel as `whole_kernels` says."""
 
     def compile(self, sig: Any) -> Any:
         """Compile it, or load it from the cache."""
-        with _whole_kernels():
+        with whole_kernels():
             return super().compile(sig)
 
 
@@ -106,7 +111,7 @@ class _PartDispatcher(CPUDispatcher):
     def compile(self, sig: Any) -> None:  # type: ignore[override] # nobody asks for the address of a part
         """Compile it for these types. There is nothing to load: a part is cached within its callers."""
         if sig not in self.overloads:
-            with _whole_kernels():
+            with whole_kernels():
                 self.add_overload(self._compiler.compile(sig, None))
 
 
@@ -118,7 +123,7 @@ def _make_dispatcher(kernel: Kernel) -> Any:
     if kernel.options:
         kernel.compiled.evidence_sizes = kernel.evidence_sizes
     else:
-        kernel.compiled.enable_caching()
+        kernel.compiled._cache = _CACHE(function)
     if function.__globals__.get(function.__name__) is kernel:
         function.__globals__[function.__name__] = kernel.compiled
     return kernel.compiled
@@ -127,12 +132,6 @@ def _make_dispatcher(kernel: Kernel) -> Any:
 @typeof_impl.register(Kernel)
 def _typeof(kernel: Kernel, context: Any) -> Any:
     return typeof_impl(kernel.compiled, context)
-
-
-def prepare() -> None:
-    """Load all of numba that compiling needs, once for all processes that are forked from this one."""
-    with _whole_kernels():
-        from strikewatch.detectors.compiled import detect, entries  # noqa: F401
 
 
 def compile_detector(detector: Detector) -> int:
@@ -169,8 +168,13 @@ def compile_next_part() -> int:
 
 def _by_address(function: Any) -> Any:
     """Compile a function that is called by its address."""
-    with _whole_kernels():
-        return numba.cfunc("void(int64)", cache=True, pipeline_class=_COMPILER, **_OPTIONS)(function)
+    with whole_kernels():
+        found: Any = CFunc(
+            function, _BY_ADDRESS, {}, _OPTIONS, pipeline_class=cast(type[Compiler], _COMPILER)
+        )
+        found._cache = _CACHE(function)
+        found.compile()
+        return found
 
 
 def compile_step() -> Callable[[int], int]:

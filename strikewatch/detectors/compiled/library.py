@@ -16,6 +16,7 @@ from functools import cache
 from typing import Any
 
 from llvmlite import binding  # type: ignore[import-untyped]
+from numba.core.caching import FunctionCache
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
@@ -96,26 +97,43 @@ class _Library(JITCodeLibrary):
         return super()._get_module_for_linking()
 
 
+class KernelCache(FunctionCache):
+    """Loads a kernel without all that only compiling needs, which takes longer."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        with self._guard_against_spurious_io_errors():
+            return self._load_overload(sig, target_context)
+
+
 @contextmanager
 def whole_kernels() -> Iterator[None]:
     """Compile as described above within this block, in this thread; others wait to compile."""
-    context = cpu_target.target_context
+    context, typing = cpu_target.target_context, cpu_target.typing_context
     codegen = context.codegen()
     with global_compiler_lock:
         if codegen._library_class is _Library:
             yield
             return
-        context.refresh()  # makes the libraries of numba itself
-        set_env = codegen.set_env
+        set_env, library = codegen.set_env, codegen._library_class
 
         def set_env_of_native(name: str, env: Any) -> None:
             if codegen._engine.is_symbol_defined(name):
                 set_env(name, env)
 
+        @cache
+        def refresh_once() -> None:
+            with _replaced(codegen, _library_class=library, set_env=set_env):
+                type(context).refresh(context)  # makes the libraries of numba itself
+                type(typing).refresh(typing)
+
+        def refresh() -> None:
+            refresh_once()
+            _add_intrinsics()
+
         with (
             _replaced(codegen, _library_class=_Library, set_env=set_env_of_native),
-            _replaced(context, refresh=_add_intrinsics, get_abi_sizeof=cache(context.get_abi_sizeof)),
-            _replaced(context.typing_context, refresh=_nothing),
+            _replaced(context, refresh=refresh, get_abi_sizeof=cache(context.get_abi_sizeof)),
+            _replaced(typing, refresh=_nothing),
             _replaced(BaseFunction, get_call_type=_remembered(BaseFunction.get_call_type)),
             _replaced(Dispatcher, get_call_type=_remembered(Dispatcher.get_call_type)),
         ):
@@ -123,7 +141,7 @@ def whole_kernels() -> Iterator[None]:
 
 
 def _nothing() -> None:
-    """Stand in for refreshing what was refreshed at the beginning."""
+    """Stand in for refreshing the types, which is done with all else."""
 
 
 def _add_intrinsics() -> None:
