@@ -139,6 +139,7 @@ class Worker:
         if messages:
             oldest = min(message.received_ns for message in messages)
             self._stats.begin_step((self._wall() - oldest) / SECOND)
+            self._store.begin_step()
         step = Step(self._intake.clock())
         self._decoder.decode(messages, step)
         now = self._monotonic()

@@ -1,6 +1,7 @@
 """Messages reach the delivery loop in memory and from the database: none is lost, none overtakes its alert's others."""
 
 import tempfile
+import threading
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -22,8 +23,10 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import SharedDatabase
 from strikewatch.storage.outbox import deliveries, messages
 from strikewatch.storage.outbox.messages import Message, Outbox
+from strikewatch.storage.outbox.outcomes import Outcome
 from tests.profiles import examples
 from tests.sinks.bench import START, Clock, change
+from tests.waiting import LIMIT_S
 
 STEPS: tuple[Step, ...] = ("raised", "escalated", "cleared")
 QUIET = Alarms(flood_above=10**6, flood_below=1)
@@ -227,7 +230,7 @@ def test_a_database_that_refuses_stops_no_message_that_is_in_memory(
         assert [*sender.delivered] == [changes[0].alert_id]
         store.commit(StepRecord(START, changes=[change(3, "raised")]))
 
-        def refuse() -> None:
+        def refuse(_wait_s: float) -> None:
             raise StoreBlocked("the disk is full")
 
         with monkeypatch.context() as patch:
@@ -259,7 +262,7 @@ def test_only_messages_of_an_alert_with_an_unwritten_outcome_wait(
         with monkeypatch.context() as patch:
             attempts = []
 
-            def refuse() -> None:
+            def refuse(_wait_s: float) -> None:
                 attempts.append("refused")
                 raise StoreBlocked("the disk is full")
 
@@ -271,6 +274,32 @@ def test_only_messages_of_an_alert_with_an_unwritten_outcome_wait(
         sender.delivered[first].append("escalated")  # this alert has no such step
         loop.send_due(lambda: False)
         assert sender.delivered[first] == ["raised", "escalated", "cleared"]
+
+
+def test_outcomes_are_written_by_the_step_under_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A transaction of their own would delay the step by another sync."""
+    monkeypatch.setattr(messages, "MAX_STEP_S", LIMIT_S)
+    with closing(Store(tmp_path / "watch.db", {"bench": "http://bench.test/"}, alarms=QUIET)) as store:
+        store.commit(StepRecord(START, changes=[change(1, "raised")]))
+        outbox, transactions, write = Outbox(store, "bench"), [], store.write
+        [message] = outbox.waiting()
+        outcome = Outcome(message.seq, "sent", 1, START, "HTTP 200", START)
+        outbox.record_outcomes([outcome])
+
+        def counted() -> Any:
+            transactions.append(threading.current_thread())
+            return write()
+
+        monkeypatch.setattr(store, "write", counted)
+        store.begin_step()
+        flushing = threading.Thread(target=outbox.flush)
+        flushing.start()
+        flushing.join(0.05)
+        assert flushing.is_alive(), "it waits for the step"
+        store.commit(StepRecord(START))
+        flushing.join()
+        assert outcome.written
+        assert transactions == [threading.current_thread()]
 
 
 def test_a_handover_that_holds_too_much_drops_everything_until_it_is_taken(

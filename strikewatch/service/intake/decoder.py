@@ -65,9 +65,12 @@ class MappedMessages:
             found.rejects = []
         return found.keys, events, rejects
 
-    def take_requests(self) -> list[tuple[str, bytes]]:
+    def take_requests(self) -> Sequence[tuple[str, bytes]]:
         """Return the topics and payloads to publish, and forget them."""
-        found, self._collector.requests = self._collector.requests, []
+        found = self._collector.requests
+        if not found:
+            return ()
+        self._collector.requests = []
         return found
 
     @property
@@ -181,14 +184,15 @@ class Decoder:
         step: Step,
     ) -> dict[Key, list[Message]]:
         """Map a message; return which of the samples before it still wait to be decoded."""
-        received = message.received_ns - self._intake.clock.lead_ns
-        latest = received + self._max_ahead_ns + max(self._intake.clock.lead_ns, 0)
+        lead_ns = self._intake.clock.lead_ns
+        received = message.received_ns - lead_ns
+        latest = received + self._max_ahead_ns + (lead_ns if lead_ns > 0 else 0)
         keys, events, rejects = mapped.map(message, taken, received, latest)
         step.requests += mapped.take_requests()
         for error, key, private in rejects:
             if self._is_own(key or NO_HAMMER):
                 step.reject(message.topic, b"" if private else message.payload, error, key)
-        if events or not samples.keys().isdisjoint(keys):
+        if samples and (events or not samples.keys().isdisjoint(keys)):
             self._decode_samples(samples, step)
             samples = {}
         if events or mapped.spans_much:

@@ -100,13 +100,14 @@ class Collector:
             self._last = last
 
     def add_row(self, key: Key, time: Instant, row: Row) -> None:
-        """Add a message's only row of a hammer."""
+        """Add a message's only row of a hammer; it has values of channels only, no hold times."""
         hammer = self._hammer(key)
         hammer.times.append(time)
         hammer.rows.append(row)
         self.newest[key] = time
-        self._extend(time, time)
-        self.values += sum(map(CHANNELS.__contains__, row))
+        if self._first is None or not self._first <= time <= self._last:
+            self._extend(time, time)
+        self.values += len(row)
 
     def add_rows(self, key: Key, rows: Rows) -> None:
         """Add a message's rows of a hammer, in order of time."""
@@ -116,7 +117,9 @@ class Collector:
         self.newest[key] = int(rows.time_ns[-1])
         self._extend(int(rows.time_ns[0]), int(rows.time_ns[-1]))
         self.values += sum(
-            int(np.isfinite(values).sum()) for name, values in rows.columns.items() if name in CHANNELS
+            int(np.count_nonzero(np.isfinite(values)))
+            for name, values in rows.columns.items()
+            if name in CHANNELS
         )
 
     def _hammer(self, key: Key) -> _Hammer:

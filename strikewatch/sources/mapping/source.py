@@ -99,7 +99,7 @@ class Source:
         """Return what to read of each payload, if nothing else in it matters: the usual case, and much cheaper."""
         if self._records or self._where or self._event or self._constants or self.shape.holds:
             return None
-        if self._times.since is not None:
+        if self._times.since is not None or self.table.step is not None or self.table.step_s is not None:
             return None
         channels = [(each, each.get) for each in self._at]
         if self._name is not None:
@@ -174,6 +174,8 @@ class Source:
                 time = place.reader.read(place.get(frame, tree), received, latest)
             for name, get, read in quick:
                 raw = get(frame, tree)
+                if type(raw) is list:
+                    return None
                 if raw is not MISSING:
                     row[name] = read(raw)
         except Rejected:

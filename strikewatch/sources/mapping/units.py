@@ -11,7 +11,8 @@ Convert = Callable[[Any], Any]
 _DEGREES: Final = 180.0 / math.pi
 
 
-def _same(value: Any) -> Any:
+def same(value: Any) -> Any:
+    """Return the value, which is in the channel's unit."""
     return value
 
 
@@ -19,14 +20,14 @@ UNITS: Final[dict[str, dict[str, Convert]]] = {
     "bar": {**_SENML["bar"], "mbar": lambda v: v / 1e3, "kgf/cm2": lambda v: v * 0.980665},
     "Cel": {
         **_SENML["Cel"],
-        **dict.fromkeys(("°C", "degC", "C"), _same),
+        **dict.fromkeys(("°C", "degC", "C"), same),
         **dict.fromkeys(("°F", "F"), _SENML["Cel"]["degF"]),
     },
-    "rpm": {**_SENML["rpm"], "r/min": _same},
+    "rpm": {**_SENML["rpm"], "r/min": same},
     "m": {**_SENML["m"], "ft": lambda v: v * 0.3048, "in": lambda v: v * 0.0254},
-    "deg": {**_SENML["deg"], "rad": lambda v: v * _DEGREES, "°": _same},
+    "deg": {**_SENML["deg"], "rad": lambda v: v * _DEGREES, "°": same},
     "1": {**_SENML["1"], "percent": lambda v: v / 1e2},
 }
 """For each channel unit, the accepted units and their conversion, of a number or an array. kgf: NIST SP 811, B.8."""
 for _accepted in UNITS.values():
-    _accepted.update((_name, _same) for _name, _convert in _accepted.items() if _convert is float)
+    _accepted.update((_name, same) for _name, _convert in _accepted.items() if _convert is float)

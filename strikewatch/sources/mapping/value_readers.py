@@ -16,7 +16,7 @@ from strikewatch.core.channels import CHANNELS
 from strikewatch.errors import Rejected
 from strikewatch.sources.hold import NO_VALUE
 from strikewatch.sources.mapping.tables import ChannelTable
-from strikewatch.sources.mapping.units import UNITS
+from strikewatch.sources.mapping.units import UNITS, same
 from strikewatch.sources.mapping.values import MAX_DETAILS, Codes, Mistakes, is_blank, number, shown, to_float
 
 _YES_NO: Final = {"true": 1.0, "on": 1.0, "1": 1.0, "false": 0.0, "off": 0.0, "0": 0.0}
@@ -53,16 +53,16 @@ class ValueReader(ABC):
         numbers = _numbers(values, self._takes)
         mistakes = Mistakes()
         if numbers is not None:
-            with np.errstate(all="ignore"):
-                found, bad = self._convert(numbers)
+            found, bad = self._convert(numbers)
             if len(self._missing.numbers):
                 known = np.isin(numbers, self._missing.numbers)
                 found[known], bad[known] = np.nan, False
-            for k in np.flatnonzero(bad)[: MAX_DETAILS + 1].tolist():
-                mistakes.add(self._bad_number(k, values[k]))
-            if (left := int(bad.sum()) - MAX_DETAILS - 1) > 0:
-                mistakes.all()[-1].count += left
-            found[bad] = np.nan
+            if bad.any():
+                for k in np.flatnonzero(bad)[: MAX_DETAILS + 1].tolist():
+                    mistakes.add(self._bad_number(k, values[k]))
+                if (left := int(bad.sum()) - MAX_DETAILS - 1) > 0:
+                    mistakes.all()[-1].count += left
+                found[bad] = np.nan
         else:
             bad = np.zeros(len(values), bool)
             found = np.full(len(values), np.nan)
@@ -142,11 +142,13 @@ class NumberReader(ValueReader):
 
     def _convert(self, numbers: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
         finite = np.isfinite(numbers)
-        found = numbers
-        if not self._plain:
-            found = (numbers - self._begin) * self._scale + self._offset
-        found = np.array(self._to_unit(found), np.float64)
-        bad = finite & ~np.isfinite(found)
+        found, bad = numbers, np.zeros(len(numbers), bool)
+        if not self._plain or self._to_unit is not same:
+            with np.errstate(all="ignore"):
+                if not self._plain:
+                    found = (numbers - self._begin) * self._scale + self._offset
+                found = np.array(self._to_unit(found), np.float64)
+            bad = finite & ~np.isfinite(found)
         found[~finite] = np.nan
         return found, bad
 

@@ -54,6 +54,8 @@ class Store:
         self._rejects_kept = rejects_kept
         self._lock = threading.Lock()
         self.deferred_outcomes = DeferredOutcomes()
+        self._no_step = threading.Event()
+        self._no_step.set()
         self._lost: StoreLost | None = None
         self.switched_off: dict[str, str] = {}
         """Reason by endpoint that is switched off. Guarded by the writer's lock."""
@@ -162,8 +164,18 @@ class Store:
             number = connection.scalar(select(batches.batch).where(batches.stream == stream))
         return -1 if number is None else number
 
+    def begin_step(self) -> None:
+        """Note that a step is under way: the `commit` at its end will write the deferred outcomes."""
+        self._no_step.clear()
+
     def commit(self, step: StepRecord) -> None:
         """Make one step durable; its messages may be acknowledged afterwards."""
+        try:
+            self._commit(step)
+        finally:
+            self._no_step.set()
+
+    def _commit(self, step: StepRecord) -> None:
         to_record = not step.recorded and (step.rows or step.applied)
         blob = spool.encode(step.rows, step.applied) if to_record else b""
         size = max(len(blob), spool.memory_size(step.rows))
@@ -248,8 +260,10 @@ class Store:
         with self._lock, self._translate_errors():
             self._database.compact(self._writer)
 
-    def flush(self) -> None:
-        """Write the deferred outcomes now, if there are any."""
+    def flush(self, wait_s: float = 0.0) -> None:
+        """Write the deferred outcomes, if there are any; wait for up to `wait_s` for a step under way to do so."""
+        if self.deferred_outcomes.waiting:
+            self._no_step.wait(wait_s)
         if self.deferred_outcomes.waiting:
             with self.write():
                 pass

@@ -52,11 +52,13 @@ class Nearby:
         return self._since <= since and upto <= self._upto
 
     def read(self, connection: Connection, known: dict[int, StoredEpisode]) -> None:
-        """Read what is stored. `known`: episodes by number that were read before; those read now are added."""
+        """Read what is stored, once. `known`: episodes by number that were read before; those read now are added."""
         period = {"site": self._site, "since": self._since, "upto": self._upto}
         onsets, episodes = _ONSETS.fetch(connection, **period), _EPISODES.fetch(connection, **period)
-        for alert_id, hammer, fault, onset, counts in onsets:
-            self._add(alert_id, onset, counts, (hammer, fault))
+        self._counted = {row[0]: (row[3], row[4], (row[1], row[2])) for row in onsets}
+        self._of_site = [row[3] for row in onsets if row[4] == "all"]
+        for _, hammer, fault, onset, _ in onsets:
+            self._streams.setdefault((hammer, fault), []).append(onset)
         for number, kind, hammer, fault, began, until, held_since, due in episodes:
             span = Episode(began, until)
             stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 PAGE_SIZE: Final = 200
 MAX_HANDOVER_BYTES: Final = 4 << 20
 """How much is handed over in memory to one endpoint; of more, nothing."""
+MAX_STEP_S: Final = 0.1
+"""How long outcomes wait to be written with the step under way, s; it takes longer only while the database refuses."""
 _MESSAGE_BYTES: Final = 500
 """About what a message takes beside its body."""
 TEST: Final = "test"
@@ -143,8 +145,11 @@ class Outbox:
                 self.flush()
 
     def flush(self) -> None:
-        """Write the recorded outcomes now. Raises StoreBlocked if the database refuses; they stay recorded."""
-        self._store.flush()
+        """Write the recorded outcomes. Raises StoreBlocked if the database refuses; they stay recorded.
+
+        A step under way writes them sooner than a transaction that delays it and is synced by itself.
+        """
+        self._store.flush(MAX_STEP_S)
 
     def switch_off(self, reason: str, at: Instant) -> None:
         """Switch the endpoint off for good: park its waiting messages and all new ones."""

@@ -127,6 +127,8 @@ def whole(host: str, port: int, n: int) -> float:
             }
         )
         run.log.set_up(settings.log)
+        sys.setswitchinterval(run.SWITCH_S)  # as `run` does
+        run.return_freed_memory()
         processor = run.Processor(settings)
         processor.run()
     desk.close()
