@@ -181,7 +181,7 @@ def test_migrations_from_an_empty_database_match_the_tables(where: Path | URL) -
     """As alembic compares them: tables, columns, types, indexes, unique constraints."""
     database = open_database(where)
     connection = database.connect()
-    with connection.begin():
+    with database.transaction(connection):
         version.upgrade(connection, "")
         assert differences(connection) == []
         connection.execute(text("ALTER TABLE alerts ADD COLUMN more TEXT"))
