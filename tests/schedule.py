@@ -13,7 +13,9 @@ SPREAD: Final = ("tests/detectors", "tests/guide", KILLS, "tests/service")
 FIRST: Final = (
     "tests/web/test_browser.py",
     TRIALS,  # many processes at once, with times that matter: one after the other
-    "tests/storage/test_kill.py",
+    "tests/sources/test_mqtt.py",
+    "tests/review/test_report.py",
+    "tests/web/test_pictures.py",
     "tests/physics/test_blank_firing.py",
     "tests/review",
     "tests/cli",
