@@ -5,15 +5,17 @@ with browser() as chromium:
     ...
     assert violations(page) == []
 
-A test process starts one browser, at its first use, and ends it with the session. Contexts are closed after each use.
+A test process starts a browser at its first use, and ends it with the session. Contexts are closed after each use.
 """
 
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import cache
 from importlib.resources import files
 
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright, expect, sync_playwright
 
+from strikewatch.programs import find_program
 from tests.programs import need_program
 
 expect.set_options(timeout=60_000)  # its own 5 s are few on a busy machine
@@ -21,31 +23,41 @@ expect.set_options(timeout=60_000)  # its own 5 s are few on a busy machine
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
 
 
-_running: list[Browser] = []
+_running: dict[str, Browser] = {}
+"""By program."""
 _until_end = ExitStack()
 
 
+@cache
+def _playwright() -> Playwright:
+    return _until_end.enter_context(sync_playwright())
+
+
 @contextmanager
-def browser() -> Iterator[Browser]:
-    """Yield the browser of this process, with no page open."""
+def browser(*, notifications: bool = False) -> Iterator[Browser]:
+    """Yield the browser of this process, with no page open; for `notifications`, which its shell lacks, another."""
     program = need_program("chromium")
-    if not (_running and _running[-1].is_connected()):
-        close_browser()
-        playwright = _until_end.enter_context(sync_playwright())
-        started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
+    if not notifications:
+        # Debian's shell of it takes a third of the time, since it has no windows.
+        program = find_program("chromium-headless-shell") or program
+    if program not in _running or not _running[program].is_connected():
+        started = _playwright().chromium.launch(
+            executable_path=program, args=["--no-sandbox", "--disable-gpu"]
+        )
         _until_end.callback(started.close)
-        _running.append(started)
+        _running[program] = started
     try:
-        yield _running[-1]
+        yield _running[program]
     finally:
-        for context in _running[-1].contexts:
+        for context in _running[program].contexts:
             context.close()
 
 
 def close_browser() -> None:
-    """End the browser of this process, if one was started."""
+    """End the browsers of this process, if any was started."""
     _running.clear()
     _until_end.close()
+    _playwright.cache_clear()
 
 
 CONTRAST = "color-contrast"

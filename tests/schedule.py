@@ -11,9 +11,13 @@ KILLS: Final = "tests/long/fleet/test_kills.py"
 SPREAD: Final = ("tests/detectors", "tests/guide", KILLS, "tests/service")
 """Long files of independent tests, which any worker may take. Of all other files, each is run by one worker."""
 FIRST: Final = (
+    "tests/long/fleet/test_spark.py",
+    "tests/long/fleet/test_stream.py",
     "tests/web/test_browser.py",
     TRIALS,  # many processes at once, with times that matter: one after the other
-    "tests/storage/test_kill.py",
+    "tests/sources/test_mqtt.py",
+    "tests/review/test_report.py",
+    "tests/web/test_pictures.py",
     "tests/physics/test_blank_firing.py",
     "tests/review",
     "tests/cli",

@@ -42,7 +42,11 @@ def opened(server: Site, context: BrowserContext, token: str, path: str) -> Page
 
 
 def test_a_browser_is_signed_up_tried_and_removed_on_the_page(tmp_path: Path) -> None:
-    with Receiver(b"") as service, site(tmp_path, push=settings(tmp_path)) as server, browser() as chromium:
+    with (
+        Receiver(b"") as service,
+        site(tmp_path, push=settings(tmp_path)) as server,
+        browser(notifications=True) as chromium,
+    ):
         phone = Browser(service.url)
         given = phone.subscription()
         context = chromium.new_context(viewport={"width": 360, "height": 740})
@@ -69,7 +73,7 @@ def test_a_browser_is_signed_up_tried_and_removed_on_the_page(tmp_path: Path) ->
 
 
 def test_the_page_says_why_notifications_are_not_possible(tmp_path: Path) -> None:
-    with site(tmp_path) as server, browser() as chromium:
+    with site(tmp_path) as server, browser(notifications=True) as chromium:
         context = chromium.new_context()
         page = opened(server, context, server.token("Ada", "view"), "/choices")
         expect(page.locator("#push-state")).to_contain_text("Not set up here.")
@@ -78,7 +82,7 @@ def test_the_page_says_why_notifications_are_not_possible(tmp_path: Path) -> Non
 
 
 def test_without_a_push_service_the_page_says_so(tmp_path: Path) -> None:
-    with site(tmp_path, push=settings(tmp_path)) as server, browser() as chromium:
+    with site(tmp_path, push=settings(tmp_path)) as server, browser(notifications=True) as chromium:
         context = chromium.new_context()
         context.add_init_script(NO_SERVICE)
         page = opened(server, context, server.token("Ada", "view"), "/choices")
@@ -89,7 +93,7 @@ def test_without_a_push_service_the_page_says_so(tmp_path: Path) -> None:
 
 def test_the_service_worker_shows_one_notification_for_an_alert(tmp_path: Path) -> None:
     """The end of the alert replaces its notification, as the same tag asks for."""
-    with site(tmp_path, push=settings(tmp_path)) as server, browser() as chromium:
+    with site(tmp_path, push=settings(tmp_path)) as server, browser(notifications=True) as chromium:
         context = chromium.new_context()
         page = opened(server, context, server.token("Ada", "act"), "/")
         page.evaluate("navigator.serviceWorker.ready.then(() => true)")
