@@ -16,6 +16,7 @@ from functools import cache
 from typing import Any
 
 from llvmlite import binding  # type: ignore[import-untyped]
+from numba.core import base, ssa
 from numba.core.caching import FunctionCache
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler_lock import global_compiler_lock
@@ -40,8 +41,17 @@ class _Library(JITCodeLibrary):
         return super().get_pointer_to_function(name)
 
     def serialize_using_object_code(self) -> Any:
+        """Return what is cached: the native code, and in place of its bitcode only the names that it defines."""
         self._make_native()
-        return super().serialize_using_object_code()
+        module = self._final_module
+        defined = [
+            f'define void @"{f.name}"() {{ ret void }}' for f in module.functions if not f.is_declaration
+        ]
+        defined += [
+            f'@"{each.name}" = global i8 0' for each in module.global_variables if not each.is_declaration
+        ]
+        names = binding.parse_assembly("\n".join(defined))
+        return self.name, "object", (self._get_compiled_object(), names.as_bitcode())
 
     def _make_native(self) -> None:
         if self._native:
@@ -134,21 +144,22 @@ def whole_kernels() -> Iterator[None]:
             _replaced(codegen, _library_class=_Library, set_env=set_env_of_native),
             _replaced(context, refresh=refresh, get_abi_sizeof=cache(context.get_abi_sizeof)),
             _replaced(typing, refresh=_nothing),
+            _replaced(base, _has_loc=cache(base._has_loc)),
+            _replaced(ssa._logger, debug=_nothing),
             _replaced(BaseFunction, get_call_type=_remembered(BaseFunction.get_call_type)),
             _replaced(Dispatcher, get_call_type=_remembered(Dispatcher.get_call_type)),
         ):
             yield
 
 
-def _nothing() -> None:
-    """Stand in for refreshing the types, which is done with all else."""
+def _nothing(*_: Any) -> None:
+    """Stand in for a method that has nothing to do: the types are refreshed with all else, and nobody debugs."""
 
 
 def _add_intrinsics() -> None:
     """Add the intrinsics found since: the only implementations that come while kernels are compiled."""
     context = cpu_target.target_context
-    for registry in [*context._registries]:
-        context.install_registry(registry)
+    context.install_registry(next(iter(context._registries)))  # numba puts them into the first
 
 
 def _remembered(resolve: Callable[..., Any]) -> Callable[..., Any]:
