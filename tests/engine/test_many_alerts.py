@@ -36,6 +36,14 @@ def steps(scenario: AlertScenario, alert: Alert) -> list[Change]:
     return [raised, scenario.change("cleared", alert)]
 
 
+def in_turn(gaps_s: Sequence[int], high: range) -> list[tuple[int, str, str, int, bool]]:
+    """Alerts of all hammers and faults in turn, some of them of high priority."""
+    return [
+        (k % 3, ("prying", "submerged")[k % 2], "high" if k in high else "medium", gap_s, True)
+        for k, gap_s in enumerate(gaps_s)
+    ]
+
+
 def work(folder: Path, number: int, step_ns: int) -> int:
     """How many hundreds of instructions the database runs to commit so many alerts, and to send what is due."""
     folder.mkdir()
@@ -142,14 +150,6 @@ alerts = st.tuples(
     st.sampled_from((0, 1, 5, 20, 30, 60, 61, 149, 300, 600, 601, 3000)),
     st.booleans(),
 )
-
-
-def in_turn(gaps_s: Sequence[int], high: range) -> list[tuple[int, str, str, int, bool]]:
-    """Alerts of all hammers and faults in turn, some of them of high priority."""
-    return [
-        (k % 3, ("prying", "submerged")[k % 2], "high" if k in high else "medium", gap_s, True)
-        for k, gap_s in enumerate(gaps_s)
-    ]
 
 
 @settings(max_examples=25, deadline=None)

@@ -251,7 +251,7 @@ class Store:
 
     def flush(self) -> None:
         """Write the deferred outcomes now, if there are any."""
-        if self.deferred_outcomes.waiting:
+        if self.deferred_outcomes:
             with self.write():
                 pass
 

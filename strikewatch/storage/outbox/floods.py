@@ -52,12 +52,16 @@ class Nearby:
         return self._since <= since and upto <= self._upto
 
     def read(self, connection: Connection, known: dict[int, StoredEpisode]) -> None:
-        """Read what is stored. `known`: episodes by number that were read before; those read now are added."""
+        """Read what is stored, once. `known`: episodes by number that were read before; those read now are added."""
         period = {"site": self._site, "since": self._since, "upto": self._upto}
-        onsets, episodes = _ONSETS.fetch(connection, **period), _EPISODES.fetch(connection, **period)
-        for alert_id, hammer, fault, onset, counts in onsets:
-            self._add(alert_id, onset, counts, (hammer, fault))
-        for number, kind, hammer, fault, began, until, held_since, due in episodes:
+        found = _ONSETS.fetch(connection, **period)
+        self._counted = {row[0]: (row[3], row[4], (row[1], row[2])) for row in found}
+        self._of_site = [row[3] for row in found if row[4] == "all"]
+        for _, hammer, fault, onset, _ in found:
+            self._streams.setdefault((hammer, fault), []).append(onset)
+        for number, kind, hammer, fault, began, until, held_since, due in _EPISODES.fetch(
+            connection, **period
+        ):
             span = Episode(began, until)
             stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)
             self.add_episode(known.setdefault(number, stored))

@@ -44,6 +44,9 @@ class DeferredOutcomes:
         self.waiting: deque[Outcome] = deque()
         self._since_deletion = DELETE_EVERY  # so that the first attempts of a run delete the oldest
 
+    def __bool__(self) -> bool:
+        return bool(self.waiting)
+
     def add(self, outcomes: Iterable[Outcome]) -> None:
         self.waiting.extend(outcomes)
 
