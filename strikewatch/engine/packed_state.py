@@ -102,7 +102,7 @@ def pack_records(records: Any, plain: Any, room: Any, ends: Any) -> None:
 
     Args:
         records: their words [n, words].
-        plain: the words [words] of the plain record.
+        plain: the words [words] of a hammer not seen yet.
         room: words [n × (words + words of bits) + 1].
         ends: where each packed record ends in `room` [n]; written.
     """
@@ -117,7 +117,7 @@ def pack_records(records: Any, plain: Any, room: Any, ends: Any) -> None:
             for b in range(min(64, words - 64 * j)):
                 i = np.uintp(64 * j + b)
                 word = record[i]
-                room[at] = word  # the next word takes its place if it is plain
+                room[at] = word  # the next word takes its place if it does not differ
                 differs = np.uint64(word != plain[i])
                 bits |= differs << np.uint64(b)
                 at += np.uintp(differs)
@@ -132,7 +132,7 @@ def unpack_records(packed: Any, plain: Any, records: Any) -> None:
 
     Args:
         packed: the words of packed records, one record after the other.
-        plain: the words [words] of the plain record.
+        plain: the words [words] of a hammer not seen yet.
         records: their words [n, words]; written.
     """
     words = plain.size

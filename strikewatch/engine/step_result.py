@@ -33,8 +33,8 @@ class StepResult:
 
     `found`: records of `FINDING`; `combined`: the findings about a hammer's position, as one grouped alert; `findings`
     has both. `measurements`: what was measured of bouts and stretches of work, by detector, as records of `FINDING`.
-    `attributions`: by index into `keys`, of the hammers whose state alone does not show who was on duty at each onset;
-    the others are added when they are first needed.
+    `attributions`: by index into `keys`, of the hammers with findings, and of those whose state alone does not show who
+    was on duty at each onset; the others are added when they are first needed.
     `not_found`: hammers with a correction of an event that is no longer kept or never arrived; a timer may still count
     the event that was to be corrected.
     """

@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import text
 
@@ -35,6 +35,14 @@ def steps(scenario: AlertScenario, alert: Alert) -> list[Change]:
     raised = scenario.change("raised", alert)
     alert.cleared = cleared
     return [raised, scenario.change("cleared", alert)]
+
+
+def in_turn(gaps_s: Sequence[int], high: range) -> list[tuple[int, str, str, int, bool]]:
+    """Alerts of all hammers and faults in turn, some of them of high priority."""
+    return [
+        (k % 3, ("prying", "submerged")[k % 2], "high" if k in high else "medium", gap_s, True)
+        for k, gap_s in enumerate(gaps_s)
+    ]
 
 
 def work(folder: Path, number: int, step_ns: int) -> int:
@@ -147,6 +155,8 @@ alerts = st.tuples(
 
 @settings(max_examples=examples(12), deadline=None)
 @given(st.lists(alerts, min_size=1, max_size=45), st.booleans())
+@example(in_turn([30] * 14, high=range(1, 9)), False)  # a flood that high priority brings about
+@example(in_turn([62] * 11 + [30] * 10, high=range(0)), False)  # one that begins after more was read
 def test_one_step_for_all_alerts_or_one_for_each_make_no_difference(
     drawn: list[tuple[int, str, Any, int, bool]], shuffled: bool
 ) -> None:
