@@ -38,7 +38,8 @@ import numpy as np
 from strikewatch.core.channels import CHANNELS
 from strikewatch.detectors.kernels import NEVER, part, unchecked
 
-TILE_ROWS: Final = 2048
+TILE_ROWS: Final = 4096
+"""Long enough to be read from memory at its speed, and short enough that the detectors find it in the cache."""
 PART_ROWS: Final = 128
 """A tile that is not quiet for a detector is given to it in parts of this size, of which most may be quiet."""
 

@@ -57,7 +57,6 @@ from strikewatch.detectors.kernels import (
     SERVICED,
     STANDING,
     emit_array,
-    first_row_at,
     inlined,
     part,
     sample,
@@ -112,8 +111,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, engine
     for k in range(tile.runs):
         run = rows.runs[k]
         i = run.first
-        began = state.bout == NEVER
-        if began:
+        if state.bout == NEVER:
             event = _take_services(state, tile, rows, event, run.start)
             if state.waiting.on and (state.serviced or run.start >= state.waiting.until):
                 resolve(state, params, OPEN, out)
@@ -121,14 +119,12 @@ def run(tile: Any, state: Any, params: Any, rows: Any, pressure_bar: Any, engine
                 baseline.relearn(state, run.start, out)
                 state.serviced = 0
             begin_bout(state, params, run.start)
-        begins_at_row = began and i < run.last and unchecked(rows.time_ns, i) == run.start
-        first = i + begins_at_row
-        while i < run.last:
-            take_speed(state, sample(engine_rpm.values, i), unchecked(rows.time_ns, i))
-            j = _end_of_speed(state, rows, engine_rpm, i + 1, run.last)
-            if pressure_bar.n:
-                take_rows(state, params, rows.time_ns, pressure_bar.values, max(i, first), j, out)
-            i = j
+            if i < run.last and unchecked(rows.time_ns, i) == run.start:
+                # The pressure of its first row is that before the bout.
+                take_speed(state, sample(engine_rpm.values, i), run.start)
+                i += 1
+        if pressure_bar.n or engine_rpm.n or state.rpm > 0.0:
+            take_rows(state, params, rows.time_ns, pressure_bar, engine_rpm, i, run.last, out)
         state.fire_end = run.end
         if run.last < tile.last or run.end < tile.upto:
             end_bout(state, params, out)
@@ -153,18 +149,6 @@ def _take_services(state: Any, tile: Any, rows: Any, event: int, upto: int) -> i
             state.serviced = 1
         event += 1
     return event
-
-
-@inlined
-def _end_of_speed(state: Any, rows: Any, engine_rpm: Any, i: int, last: int) -> int:
-    """Return the first row from i on with a new engine speed, or at which it is no longer known; `last` if none."""
-    if state.rpm > 0.0 and i < last and unchecked(rows.time_ns, last - 1) > state.rpm_until:
-        last = first_row_at(rows.time_ns, i, last, state.rpm_until + 1)
-    if engine_rpm.n:
-        while i < last and unchecked(engine_rpm.values, i) != unchecked(engine_rpm.values, i):
-            i += 1
-        return i
-    return last
 
 
 def _params(settings: Settings) -> tuple[Any, ...]:

@@ -257,16 +257,23 @@ def take_window(state: Any, params: Any, pressure_bar: float, end: int, out: Any
 
 
 @part
+def is_other_speed(state: Any, rpm: float, now: int) -> bool:
+    """Tell whether an engine speed is another working point than the one known now; NaN: not sampled."""
+    known = state.rpm if now <= state.rpm_until else 0.0
+    return rpm > 0.0 and abs(rpm - known) > OTHER_SPEED * rpm
+
+
+@part
 def take_speed(state: Any, rpm: float, now: int) -> None:
     """Take the engine speed of a firing row; NaN where not sampled."""
+    if is_other_speed(state, rpm, now):
+        new_speed(state)
     if state.rpm > 0.0 and now > state.rpm_until:
         state.rpm = 0.0
         state.factor = 1.0
     if rpm > 0.0:
         state.rpm_until = now + RPM_HOLD
         if rpm != state.rpm:
-            if abs(rpm - state.rpm) > OTHER_SPEED * rpm:
-                new_speed(state)
             state.rpm = rpm
             state.factor = baseline.factor(state.baseline, rpm)
 

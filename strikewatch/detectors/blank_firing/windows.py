@@ -3,12 +3,13 @@
 A window is the mean of the pressure samples over at least 75 ms, in a fast feed over whole blows.
 """
 
+import math
 from typing import Any, Final
 
 import numpy as np
 
 from strikewatch.detectors.blank_firing import blow_counter, cusum, ramp_up
-from strikewatch.detectors.blank_firing.segments import add_block, take_window
+from strikewatch.detectors.blank_firing.segments import add_block, is_other_speed, take_speed, take_window
 from strikewatch.detectors.blank_firing.state import (
     BLOCK,
     COMING_UP,
@@ -18,7 +19,7 @@ from strikewatch.detectors.blank_firing.state import (
     known,
     least_start_change,
 )
-from strikewatch.detectors.kernels import inlined, part, unchecked
+from strikewatch.detectors.kernels import NEVER, first_row_at, inlined, part, sample, unchecked
 
 SHORTEST: Final = 75_000_000
 """A window ends at the first row this long after its start, ns; in a fast feed at the first blow after that, so that
@@ -61,29 +62,50 @@ def take_pressure(state: Any, params: Any, pressure_bar: float, now: int, out: A
 
 
 @inlined
-def take_rows(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, last: int, out: Any) -> None:
-    """Take rows i..last-1, all at one engine speed."""
-    if state.window_n == 0 and not (state.fast or state.straddles):
-        i = _skip_transient(state, params, time_ns, pressure_bar, i, last)
+def take_rows(
+    state: Any, params: Any, time_ns: Any, pressure_bar: Any, engine_rpm: Any, i: int, last: int, out: Any
+) -> None:
+    """Take rows i..last-1 of a bout; windows of one row each in a shorter way where they are ordinary."""
     while i < last:
-        if _is_ordinary(state, params):
-            i = _take_ordinary(state, params, time_ns, pressure_bar, i, last)
+        sampled = not math.isnan(sample(pressure_bar.values, i))
+        if sampled and state.window_n == 0 and not (state.fast or state.straddles):
+            if state.window < state.bout + params.transient:
+                i = _skip_transient(state, params, time_ns, pressure_bar, engine_rpm, i, last)
+            elif _is_ordinary(state, params):
+                i = _take_ordinary(state, params, time_ns, pressure_bar, engine_rpm, i, last)
             if i == last:
                 break
-        value = unchecked(pressure_bar, i)
+        now = unchecked(time_ns, i)
+        take_speed(state, sample(engine_rpm.values, i), now)
+        value = sample(pressure_bar.values, i)
         if value == value:
-            take_pressure(state, params, value, unchecked(time_ns, i), out)
+            take_pressure(state, params, value, now, out)
         i += 1
 
 
 @inlined
-def _skip_transient(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, last: int) -> int:
+def _end_of_speed(state: Any, time_ns: Any, engine_rpm: Any, i: int, last: int) -> int:
+    """Return the first row from i on with an engine speed, or at which it is no longer known; `last` if none."""
+    if state.rpm > 0.0 and i < last and unchecked(time_ns, last - 1) > state.rpm_until:
+        last = first_row_at(time_ns, i, last, state.rpm_until + 1)
+    if engine_rpm.n:
+        while i < last and unchecked(engine_rpm.values, i) != unchecked(engine_rpm.values, i):
+            i += 1
+        return i
+    return last
+
+
+@inlined
+def _skip_transient(
+    state: Any, params: Any, time_ns: Any, pressure_bar: Any, engine_rpm: Any, i: int, last: int
+) -> int:
     """Take windows of one row each in the start-up transient, which are no evidence; return the first other row."""
     window = state.window
     judged_from = state.bout + params.transient
+    last = _end_of_speed(state, time_ns, engine_rpm, i, last)
     while i < last and window < judged_from:
         now = unchecked(time_ns, i)
-        value = unchecked(pressure_bar, i)
+        value = unchecked(pressure_bar.values, i)
         if not SHORTEST <= now - window <= SPARSE or value != value:
             break
         window = now
@@ -103,27 +125,27 @@ def _is_ordinary(state: Any, params: Any) -> bool:
         and steps.fall == 0.0
         and steps.rise == 0.0
         and steps.n > 0.0
-        and state.window_n == 0
-        and not (state.fast or state.straddles or state.waiting.on or params.rises)
+        and not (state.waiting.on or params.rises)
         and (state.judged > 0 or not known(state, params))
-        and state.window >= state.bout + params.transient
     )
 
 
 @inlined
-def _take_ordinary(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: int, last: int) -> int:
+def _take_ordinary(
+    state: Any, params: Any, time_ns: Any, pressure_bar: Any, engine_rpm: Any, i: int, last: int
+) -> int:
     """Take ordinary windows of one row each, from row i on, with the same result as `take_pressure`, but faster.
 
-    Returns the first row that it does not take. The outer loop goes by bins of the ramp-up, the inner one by rows.
+    Returns the first row that it does not take. The outer loop goes by engine speeds, the inner one by rows.
     """
     steps = state.cusum
     ramp = state.ramp_up
     judging = known(state, params)
     apart = least_start_change(state)
     usual = state.baseline.level if judging and state.no_step else 0.0
-    ramp_end = state.bout + ramp_up.BINS * ramp_up.BIN
+    bout = state.bout
+    ramp_end = bout + ramp_up.BINS * ramp_up.BIN
     first = i
-    factor = state.factor
     least_change = state.least_change
     window = state.window
     level = steps.level
@@ -136,42 +158,46 @@ def _take_ordinary(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: 
     block_n = state.block_n
     steady = ramp.steady
     steady_n = ramp.steady_n
-    now = unchecked(time_ns, i)
-    k = min(((window + now) // 2 - state.bout) // ramp_up.BIN, ramp_up.BINS)
+    k = 0
     # A window belongs to the bin of its middle, and twice the middle is window + now.
-    twice_bin_end = 2 * (state.bout + (k + 1) * ramp_up.BIN)
-    ordinary = True
-    while ordinary and i < last:
-        while k < ramp_up.BINS and window + now >= twice_bin_end:
-            k += 1
-            twice_bin_end += 2 * ramp_up.BIN
-        scale = 1.0
-        doubt = 0.0
-        bin_sum = np.float32(0.0)
-        if k < ramp_up.BINS:
-            bin_sum = ramp.sum[np.uintp(k)]
-            share = ramp_up.share_at(ramp, k)
-            scale = 1.0 / share
-            doubt = UNSTEADY * max(0.0, 1.0 - share)
-        else:
-            twice_bin_end = NO_END
-        least = least_change + doubt
-        lowest = usual * (1.0 - apart - doubt) if k <= COMING_UP // ramp_up.BIN else 0.0
-        longest = SPARSE if window >= ramp_end else ramp_up.BIN
-        bin_first = i
-        while True:
-            raw = unchecked(pressure_bar, i) * factor
+    twice_bin_end = NEVER
+    scale = 1.0
+    least = least_change
+    lowest = 0.0
+    longest = SPARSE
+    while i < last:
+        now = unchecked(time_ns, i)
+        speed = sample(engine_rpm.values, i)
+        if is_other_speed(state, speed, now):
+            break
+        take_speed(state, speed, now)
+        factor = state.factor
+        speed_end = _end_of_speed(state, time_ns, engine_rpm, i + 1, last)
+        while i < speed_end:
+            now = unchecked(time_ns, i)
+            if window + now >= twice_bin_end:
+                k = min(((window + now) // 2 - bout) // ramp_up.BIN, ramp_up.BINS)
+                twice_bin_end = 2 * (bout + (k + 1) * ramp_up.BIN) if k < ramp_up.BINS else NO_END
+                share = ramp_up.share_at(ramp, k)
+                doubt = UNSTEADY * max(0.0, 1.0 - share)
+                scale = 1.0 / share
+                least = least_change + doubt
+                lowest = usual * (1.0 - apart - doubt) if k <= COMING_UP // ramp_up.BIN else 0.0
+                longest = SPARSE if window >= ramp_end else ramp_up.BIN
+            raw = unchecked(pressure_bar.values, i) * factor
             value = raw * scale
             off = abs(value - level)
             near = least * level
             recent_level = cusum.ewma(recent, value, RECENT)
-            ordinary = off < near and SHORTEST <= now - window <= longest and not recent_level < lowest
-            if not ordinary:
+            if not off < near or not SHORTEST <= now - window <= longest or recent_level < lowest:
                 break
             recent = recent_level
-            bin_sum += np.float32(raw)
+            if k < ramp_up.BINS:
+                ramp.sum[np.uintp(k)] += np.float32(raw)
+                ramp.n[np.uintp(k)] += 1
             if k >= ramp_up.STEADY:
                 steady += raw
+                steady_n += 1
             if off < max(0.4 * near, 2.0 * noise):
                 calm = now
             total += value
@@ -186,16 +212,8 @@ def _take_ordinary(state: Any, params: Any, time_ns: Any, pressure_bar: Any, i: 
                 block_n = 0
             window = now
             i += 1
-            if i == last:
-                break
-            now = unchecked(time_ns, i)
-            if window + now >= twice_bin_end:
-                break
-        if k < ramp_up.BINS:
-            ramp.sum[np.uintp(k)] = bin_sum
-            ramp.n[np.uintp(k)] += i - bin_first
-        if k >= ramp_up.STEADY:
-            steady_n += i - bin_first
+        if i < speed_end:
+            break
     if i > first:
         steps.level = level
         steps.noise = noise
