@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from sqlalchemy import URL
 
 from strikewatch.core import instant
@@ -16,8 +18,8 @@ from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.review import highlights, rates
 from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.from_store import read_events
-from strikewatch.review.data.schemas import EXPOSURE, FAULTS
-from strikewatch.review.data.tables import POSITION_UNKNOWN, Feeds
+from strikewatch.review.data.schemas import EXPOSURE, FAULTS, OPERATOR_FAULTS, OVER
+from strikewatch.review.data.tables import POSITION_UNKNOWN, Feeds, count_faults
 from strikewatch.storage.actions.entries import add_entry
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
@@ -275,3 +277,46 @@ def test_a_fault_found_nevertheless_counts_with_its_hours() -> None:
         rates.operators(*concatenate(PLACED, hot_oil_faults), feeds=feeds), "hot_oil", operator="op-17"
     )
     assert (result["hours"], result["rate"]) == (30.0, pytest.approx(1 / 15))
+
+
+BY = ["site", "hammer", "operator"]
+_names = st.tuples(
+    st.sampled_from(["fennick-hollow", "north-cut"]),
+    st.sampled_from(["HB-01", "HB-02"]),
+    st.sampled_from(["op-11", "op-12", None]),
+)
+_seconds = st.integers(0, 9_000)
+_some_faults = st.sampled_from([*OPERATOR_FAULTS[:4], OPERATOR_FAULTS[-1]])
+
+
+@given(
+    work=st.lists(st.tuples(_names, _seconds, _seconds, _seconds), max_size=8),
+    found=st.lists(st.tuples(_names, _some_faults, st.integers(0, 1), _seconds), max_size=8),
+    shown=st.sets(st.tuples(st.sampled_from(["fennick-hollow", "north-cut"]), _some_faults), max_size=8),
+    silent=st.sets(st.tuples(_names, _some_faults), max_size=3),
+)
+def test_counts_and_hours_are_those_of_plain_sums(work: Any, found: Any, shown: Any, silent: Any) -> None:
+    """Work and faults without an operator have no row; an unmonitored hammer counts if the fault was found on it."""
+    columns = ["operating_s", "firing_s", "judged_s"]
+    exposure = pd.DataFrame([(*who, *amounts) for who, *amounts in work], columns=[*BY, *columns])
+    faults = pd.DataFrame([(*who, *one) for who, *one in found], columns=[*BY, "fault", "count", "seconds"])
+    feeds = Feeds.of({(site, hammer): [(fault, "not sampled")] for (site, hammer, _), fault in silent}, {})
+    shown_frame = pd.DataFrame(sorted(shown), columns=["site", "fault"], dtype=object)
+    expected = []
+    with_fault = {who for who, fault, *_ in found if (who[0], fault) in shown}
+    for who in sorted({who for who, *_ in work} | with_fault, key=str):
+        for fault in OPERATOR_FAULTS:
+            if (who[0], fault) not in shown or None in who:
+                continue
+            on_hammer = [one for one in found if one[0][:2] == who[:2] and one[1] == fault]
+            judged = bool(on_hammer) or fault not in feeds.silent.get(who[:2], {})
+            sums = [sum(one[k] for one in work if one[0] == who) if judged else 0 for k in (1, 2, 3)]
+            own = [one for one in on_hammer if one[0] == who]
+            hours = sums[["operating", "firing", "judged"].index(OVER.get(fault, "firing"))] / 3600
+            share = sums[2] / sums[1] if sums[1] else None
+            expected.append(
+                (*who, fault, hours, share, sum(one[2] for one in own), sum(one[3] for one in own))
+            )
+    table = count_faults(exposure, faults, BY, shown_frame, feeds)
+    rows = table[[*BY, "fault", "hours", "judged_share", "count", "seconds"]].astype(object)
+    assert list(rows.where(rows.notna(), None).itertuples(index=False, name=None)) == expected

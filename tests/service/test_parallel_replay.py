@@ -141,7 +141,7 @@ def test_an_error_in_processing_ends_the_replay(tmp_path: Path, monkeypatch: pyt
 def test_memory_is_bounded_while_a_run_is_busy(
     cores: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Parts of one hammer, which wait for it: few are read before one is done, and progress is reported in between."""
+    """Parts of one hammer, which wait for it: few are read before one is done."""
     path = folder(tmp_path)
     frame().to_parquet(path / "samples.parquet", row_group_size=10, index=False)
     for module in (replay, replay_threads):
@@ -174,5 +174,5 @@ def test_memory_is_bounded_while_a_run_is_busy(
     assert parts == shifts[0].parts > 20
     assert 1 <= most <= (AHEAD_PER_CORE + 1) * cores + 1
     assert reported == sorted(reported)
-    assert len(set(reported)) > 5
+    assert reported[-1] == shifts[0].total
     assert result.counts.used

@@ -111,51 +111,77 @@ def count_faults(
     import pandas as pd
 
     by = list(by)
-    work = _sum_work(exposure, by)
-    counted = faults.merge(faults_by_site, on=["site", "fault"])
-    counted = counted.groupby([*by, "fault"], observed=True)[["count", "seconds"]].sum().reset_index()
-    keys = pd.concat([work[by], counted[by]]).drop_duplicates()
-    table = (
-        keys.merge(faults_by_site, on="site")
-        .merge(
-            _exposure_by_fault(exposure, faults, by, faults_by_site, feeds, work),
-            on=[*by, "fault"],
-            how="left",
-        )
-        .merge(counted, on=[*by, "fault"], how="left")
+    exposure = exposure.reset_index(drop=True)
+    names_by_site = _names_by_site(faults_by_site)
+    pairs = zip(faults["site"], faults["fault"], strict=True)
+    counted = faults[np.array([fault in names_by_site.get(site, ()) for site, fault in pairs], bool)]
+
+    # Each combination has a number, in their order; NaN where a value is missing.
+    combinations = pd.concat([exposure[by], counted[by]], ignore_index=True)
+    number = combinations.groupby(by, observed=True).ngroup().fillna(-1).to_numpy(np.intp)
+    known, first = np.unique(number, return_index=True)
+    first = first[known >= 0]
+    n, of_work, of_faults = len(first), number[: len(exposure)], number[len(exposure) :]
+    keys = combinations.iloc[first].infer_objects()
+    names_of = [names_by_site.get(site, []) for site in keys["site"]]
+    of_row = np.repeat(np.arange(n), [len(names) for names in names_of])
+    fault_of_row = [fault for names in names_of for fault in names]
+
+    code = {fault: k for k, fault in enumerate(dict.fromkeys(fault_of_row))}
+    codes = np.array([code[fault] for fault in fault_of_row], np.intp)
+    work = _sums(exposure, _AMOUNTS, of_work, n)[of_row]
+    for fault, k in code.items():
+        showing = feeds.exposure_showing(exposure, faults, fault)
+        if showing is not exposure:
+            work[codes == k] = _sums(showing, _AMOUNTS, of_work[showing.index], n)[of_row[codes == k]]
+    cells = of_faults * len(code) + np.array([code.get(fault, 0) for fault in counted["fault"]], np.intp)
+    cells[of_faults < 0] = -1
+    found = _sums(counted, ["count", "seconds"], cells, n * len(code))[of_row * len(code) + codes]
+
+    operating_s, firing_s, judged_s = work.T
+    over = [OVER.get(fault, "firing") for fault in fault_of_row]
+    seconds_over = {"operating": operating_s, "judged": judged_s, "firing": firing_s}
+    is_over = [np.array(over, object) == kind for kind in seconds_over]
+    hours = np.select(is_over, list(seconds_over.values()), 0.0) / 3600.0
+    table = keys.iloc[of_row].reset_index(drop=True)
+    return pd.DataFrame(
+        {
+            **{name: table[name].astype(object) if name == "site" else table[name] for name in by},
+            "fault": pd.Series(fault_of_row, dtype=object),
+            "operating_s": operating_s,
+            "firing_s": firing_s,
+            "judged_s": judged_s,
+            "count": found[:, 0].astype(int),
+            "seconds": found[:, 1],
+            "over": pd.Series(over, dtype=object),
+            "hours": hours,
+            "judged_share": judged_s / np.where(firing_s > 0, firing_s, np.nan),
+            "position": [_POSITION.get(fault, np.nan) for fault in fault_of_row],
+        }
     )
-    table = table.fillna(dict.fromkeys(["operating_s", "firing_s", "judged_s", "count", "seconds"], 0.0))
-    table["over"] = table["fault"].map(lambda fault: OVER.get(fault, "firing")).astype(object)
-    kinds = [table["over"] == "operating", table["over"] == "judged"]
-    table["hours"] = np.select(kinds, [table["operating_s"], table["judged_s"]], table["firing_s"]) / 3600.0
-    firing = table["firing_s"].where(table["firing_s"] > 0)
-    table["judged_share"] = table["judged_s"] / firing
-    table["count"] = table["count"].astype(int)
-    order = {fault: position for position, fault in enumerate(OPERATOR_FAULTS)}
-    table["position"] = table["fault"].map(order)
-    return table.sort_values([*by, "position"], ignore_index=True)
 
 
-def _sum_work(exposure: "pd.DataFrame", by: list[str]) -> "pd.DataFrame":
-    return exposure.groupby(by, observed=True)[["operating_s", "firing_s", "judged_s"]].sum().reset_index()
+_AMOUNTS: Final = ["operating_s", "firing_s", "judged_s"]
+_POSITION: Final = {fault: position for position, fault in enumerate(OPERATOR_FAULTS)}
 
 
-def _exposure_by_fault(
-    exposure: "pd.DataFrame",
-    faults: "pd.DataFrame",
-    by: list[str],
-    faults_by_site: "pd.DataFrame",
-    feeds: Feeds,
-    work: "pd.DataFrame",
-) -> "pd.DataFrame":
-    """Return, per fault, the work in which it could be found; `worked` is all work."""
-    import pandas as pd
+def _names_by_site(faults_by_site: "pd.DataFrame") -> dict[Any, list[Any]]:
+    """Return the faults of each site, in the order of OPERATOR_FAULTS."""
+    names: dict[Any, list[Any]] = {}
+    for site, fault in zip(faults_by_site["site"], faults_by_site["fault"], strict=True):
+        names.setdefault(site, []).append(fault)
+    return {
+        site: sorted(own, key=lambda name: _POSITION.get(name, len(_POSITION))) for site, own in names.items()
+    }
 
-    parts: list[pd.DataFrame] = []
-    for fault in faults_by_site["fault"].drop_duplicates():
-        work_showing = feeds.exposure_showing(exposure, faults, str(fault))
-        parts.append((work if work_showing is exposure else _sum_work(work_showing, by)).assign(fault=fault))
-    return pd.concat(parts) if parts else work.assign(fault=pd.Series(dtype=object))
+
+def _sums(frame: "pd.DataFrame", names: list[str], groups: Any, n: int) -> Any:
+    """Sum columns by group, numbered 0 to n - 1, or -1 for rows that do not count: [n, names]."""
+    sums = frame[names].astype(float).groupby(groups).sum()
+    group = sums.index.to_numpy()
+    found = np.zeros((n, len(names)))
+    found[group[group >= 0]] = sums.to_numpy()[group >= 0]
+    return found
 
 
 def monitored_faults(periods: "Iterable[Frames]") -> "pd.DataFrame":
