@@ -23,10 +23,10 @@ POLL_S: Final = 0.05
 REPORT_EVERY_S: Final = 5.0
 MAX_PROCESSES: Final = 4
 """The slowest detector takes about a third of the whole."""
-FIRST_START: Final = "First start: compiling the detectors, once. It takes about 15 s."
+FIRST_START: Final = "First start: compiling the detectors, once. It takes about 10 s."
 ONLY_SCANNER: Final = "First live start: compiling the scanner of messages, once. It takes a few seconds."
 NO_CACHE: Final = (
-    "Compiling the detectors, which takes about half a minute at every start: no folder for the result can be "
+    "Compiling the detectors, which takes about 20 s at every start: no folder for the result can be "
     f"written to. Set {numba_cache.VARIABLE} to one that can."
 )
 _WORKER: Final = "--worker"

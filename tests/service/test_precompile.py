@@ -1,10 +1,12 @@
 """The first start: Ctrl-C while it compiles the detectors, when they count as compiled, and other versions of numba."""
 
+import contextlib
 import os
 import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from llvmlite import binding
@@ -12,6 +14,7 @@ from llvmlite import binding
 from strikewatch import numba_cache
 from strikewatch.detectors.compiled import compiler
 from strikewatch.service import precompile
+from tests import waiting
 
 ROOT = Path(__file__).parents[2]
 
@@ -80,13 +83,43 @@ def test_another_type_of_processor_has_a_cache_of_its_own(
     numba_cache._digest.cache_clear()
 
 
-def test_compiling_says_how_far_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def _running(group: int) -> list[str]:
+    """Return the processes of a process group that have not ended."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):  # it has just ended
+            state, _, own_group, *_ = stat.read_text().rpartition(")")[2].split()
+            if int(own_group) == group and state not in "ZX":
+                found.append(stat.parent.name)
+    return found
+
+
+def test_compiling_says_how_far_it_is_and_leaves_no_process_when_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """In lines, so that a log or a pipe has them too."""
     monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
     monkeypatch.setattr(precompile, "REPORT_EVERY_S", 0.0)
+    started: list[subprocess.Popen[bytes]] = []
+    popen = subprocess.Popen
+
+    def start(*args: Any, **options: Any) -> subprocess.Popen[bytes]:
+        started.append(popen(*args, **options))
+        return started[-1]
+
+    monkeypatch.setattr(subprocess, "Popen", start)
     said: list[str] = []
-    precompile.precompile(said.append, stopped=lambda: len(said) > 1)
+    most = 0
+
+    def stopped() -> bool:
+        nonlocal most
+        most = max(most, len(_running(started[0].pid)))
+        return len(said) > 1
+
+    precompile.precompile(said.append, stopped)
     assert said[1] == f"Compiled 1 of {len(precompile._units(scanner=True))} parts."
+    assert most == min(os.cpu_count() or 1, precompile.MAX_PROCESSES)  # all but the first are forked
+    waiting.until(lambda: not _running(started[0].pid))
 
 
 def test_only_what_is_called_by_address_becomes_native_code(tmp_path: Path) -> None:
