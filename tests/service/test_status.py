@@ -77,13 +77,14 @@ def test_a_step_reports_the_wait_of_its_oldest_message_until_it_is_acknowledged(
     source = GivenMessages([Message(topic, body, at, 0, 1, 1, False) for at in received])
     store = Store(tmp_path / "watch.db")
 
-    def slow_check(_message: Message) -> None:
-        clock[0] += 0.25
-        lags.append(stats.lag_s)
+    class SlowJournal(StepJournal):
+        has_refused = True
 
-    journal = StepJournal()
-    journal.check = slow_check  # type: ignore[method-assign]
-    worker = worker_of(store, source, lambda: NOW, journal=journal, stats=stats)
+        def check(self, message: Message) -> None:  # noqa: ARG002
+            clock[0] += 0.25
+            lags.append(stats.lag_s)
+
+    worker = worker_of(store, source, lambda: NOW, journal=SlowJournal(), stats=stats)
     worker.turn(0.0)
     assert lags == [4.25, 4.5]
     assert stats.lag_s == 0.0
