@@ -66,7 +66,10 @@ def test_rows_that_wait_for_late_ones_survive_a_kill(
         assert only["onset"] == instant.text(start + 15 * SECOND)
         assert only["cleared"] == instant.text(start + 20 * SECOND)
         assert only["evidence"]["firing_s"] == 20.0
-        assert processor.query("select * from reject_counts") == []
+        # The kill may come between a commit and its acknowledgements.
+        assert {reason for reason, _ in processor.query("select reason, n from reject_counts")} <= {
+            "duplicate"
+        }
 
 
 @pytest.mark.parametrize("end", ["stop", "kill"])
