@@ -21,6 +21,7 @@ from numba.core.caching import FunctionCache
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.registry import cpu_target
+from numba.core.types import Record
 from numba.core.types.functions import BaseFunction, Dispatcher
 
 
@@ -146,6 +147,7 @@ def whole_kernels() -> Iterator[None]:
             _replaced(typing, refresh=_nothing),
             _replaced(base, _has_loc=cache(base._has_loc)),
             _replaced(ssa._logger, debug=_nothing),
+            _replaced(Record, __repr__=cache(Record.__repr__)),  # part of messages that nobody reads
             _replaced(BaseFunction, get_call_type=_remembered(BaseFunction.get_call_type)),
             _replaced(Dispatcher, get_call_type=_remembered(Dispatcher.get_call_type)),
         ):
