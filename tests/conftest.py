@@ -64,7 +64,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> "LoadScopeScheduling | None":
     """Have one worker run what shares fixtures."""
-    if config.getvalue("dist") != "loadgroup":
+    if config.getoption("dist") != "loadgroup":
         return None
     from xdist.scheduler import LoadScopeScheduling
 

@@ -1,5 +1,6 @@
 """What other processes do with a database; each sends what it finds or has done through a connection."""
 
+from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from tests.service.forked import context
 ENDPOINTS = {"a": "http://a.test/", "b": "http://b.test/"}
 
 
-def started(function: Any, path: Path) -> "tuple[Any, Connection]":
+def started(function: Callable[[Path, Connection], None], path: Path) -> tuple[Any, Connection]:
     """Run one of the functions below in another process; return it, and the connection to receive from."""
     receiving, sending = context.Pipe(duplex=False)
     process = context.Process(target=function, args=(path, sending), daemon=True)
@@ -25,7 +26,7 @@ def started(function: Any, path: Path) -> "tuple[Any, Connection]":
     return process, receiving
 
 
-def open_store(path: Path, sending: "Connection") -> None:
+def open_store(path: Path, sending: Connection) -> None:
     """Open a database; send the error, empty if there is none."""
     try:
         Store(path)
@@ -35,7 +36,7 @@ def open_store(path: Path, sending: "Connection") -> None:
         sending.send("")
 
 
-def commit_steps(path: Path, sending: "Connection") -> None:
+def commit_steps(path: Path, sending: Connection) -> None:
     """Commit steps with one of everything, on from the last; send the number of each."""
     store = Store(path, ENDPOINTS)
     key = ("pit", "HB-01")
