@@ -31,15 +31,15 @@ def test_the_first_call_of_a_kernel_loads_the_compiler() -> None:
     code = """
 import sys
 import numpy as np
-from strikewatch.detectors.compiled import packing
-from strikewatch.detectors.compiled.packing import pack_records
+from strikewatch.engine import packed_state
+from strikewatch.engine.packed_state import pack_records
 assert "numba" not in sys.modules
-for pack in (pack_records, packing.pack_records):
+for pack in (pack_records, packed_state.pack_records):
     ends = np.zeros(1, np.int64)
     room = np.zeros(4, np.uint64)
     pack(np.array([[7, 0]], np.uint64), np.array([0, 0], np.uint64), room, ends)
     print(ends[0], *room[:2])
-assert packing.pack_records is not pack_records
+assert packed_state.pack_records is not pack_records
 """
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     # A word of bits, of which the first is set, and the one word that differs.
