@@ -77,7 +77,11 @@ def test_the_demo_shows_alerts_that_its_webhook_has_verified_and_ends_by_itself(
 
 
 def test_ctrl_c_ends_it_cleanly() -> None:
-    demo = subprocess.Popen([*COMMAND], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)  # jobs in the background ignore it
+    try:
+        demo = subprocess.Popen([*COMMAND], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert demo.stdout is not None
     try:
         for line in demo.stdout:
