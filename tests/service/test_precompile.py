@@ -160,6 +160,15 @@ def test_a_kernel_in_the_cache_is_loaded_without_what_only_compiling_needs(tmp_p
         assert printed_text == f"True {compiles}\n"
 
 
+def run_script(code: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """Run code in a new process with an empty cache, where warnings are errors."""
+    script = folder / "script.py"
+    script.write_text(code)
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(folder / "cache")}
+    command = [sys.executable, "-W", "error", str(script)]
+    return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+
+
 OTHER_USER = """
 import threading
 import numba
@@ -203,11 +212,7 @@ print(found, str(inside()) == before)
 
 def test_other_users_of_numba_in_the_process_are_not_affected(tmp_path: Path) -> None:
     """Kernels count no references and raise nothing. A function that does works, also compiled at the same time."""
-    script = tmp_path / "other_user.py"
-    script.write_text(OTHER_USER)
-    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
-    command = [sys.executable, "-W", "error", str(script)]
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    done = run_script(OTHER_USER, tmp_path)
     assert (done.stdout, done.returncode) == ("[4.0, 9.0, 16.0, 'too many'] True\n", 0), done.stderr
 
 
@@ -229,11 +234,7 @@ print(compiler.compile_detector(DETECTOR) > 0, not inside & sys.modules.keys())
 
 def test_with_another_series_of_numba_detectors_are_compiled_in_its_own_way(tmp_path: Path) -> None:
     """What relies on the inside of one series is then not even imported."""
-    script = tmp_path / "other_numba.py"
-    script.write_text(OTHER_NUMBA)
-    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path / "cache")}
-    command = [sys.executable, "-W", "error", str(script)]
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    done = run_script(OTHER_NUMBA, tmp_path)
     assert (done.stdout, done.returncode) == ("4.0 4.0\nTrue True\n", 0), done.stderr
 
 

@@ -3,6 +3,7 @@
 import pytest
 
 from tests import schedule
+from tests.programs import skip
 
 RUN: list[int] = []
 
@@ -14,7 +15,7 @@ def test_a_number_is_kept_for_the_last_test(number: int) -> None:
 
 def test_one_worker_runs_all_tests_of_a_file(request: pytest.FixtureRequest) -> None:
     if not getattr(request.config.option, "loadgroup", True):  # pytest-xdist sets it in workers
-        pytest.skip("only with --dist loadgroup")
+        skip("needs --dist loadgroup")
     here = [item for item in request.session.items if item.path == request.path]
     assert len(RUN) == len(here) - 1 - len(here[here.index(request.node) + 1 :])
 
