@@ -20,6 +20,16 @@ ALERT: Final = "alert"
 _log = structlog.get_logger("strikewatch.alerts")
 
 
+class _LogFile(logging.handlers.WatchedFileHandler):
+    """A file that is opened anew if it is moved. What cannot be written goes to standard error and stops nobody."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        try:
+            super().emit(record)
+        except OSError:  # it cannot be opened anew, as when its folder is gone
+            self.handleError(record)
+
+
 def set_up(settings: LogSettings) -> None:
     """Send all log lines, including those of libraries, to one place in one form. Raises OSError for a bad file."""
     handler: logging.Handler
@@ -29,7 +39,7 @@ def set_up(settings: LogSettings) -> None:
     else:
         disk.make_folder(settings.file.parent)
         disk.create_file(settings.file)
-        handler = logging.handlers.WatchedFileHandler(settings.file, encoding="utf-8")
+        handler = _LogFile(settings.file, encoding="utf-8")
         colours = False
     shared: list[Processor] = [
         structlog.stdlib.add_log_level,

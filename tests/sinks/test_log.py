@@ -109,3 +109,18 @@ def test_the_log_file_is_private_whatever_the_umask(tmp_path: Path) -> None:
     log.set_up(LogSettings(form="json", file=file))
     assert file.stat().st_mode & 0o077 == 0
     assert "permissions_tightened" in file.read_text()
+
+
+def test_a_log_whose_folder_is_gone_stops_nobody_and_goes_on_when_it_is_back(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "logs" / "watch.log"
+    log.set_up(LogSettings(file=path))
+    path.unlink()
+    path.parent.rmdir()
+    for _ in range(2):
+        logging.getLogger("library").error("written to no file")
+    assert "No such file or directory" in capsys.readouterr().err
+    path.parent.mkdir()
+    logging.getLogger("library").error("written again")
+    assert "written again" in path.read_text()
