@@ -158,9 +158,9 @@ def _take_ordinary(
     block_n = state.block_n
     steady = ramp.steady
     steady_n = ramp.steady_n
-    k = 0
+    k = -1
     # A window belongs to the bin of its middle, and twice the middle is window + now.
-    twice_bin_end = NEVER
+    twice_bin_end = 2 * bout
     scale = 1.0
     least = least_change
     lowest = 0.0
@@ -176,8 +176,11 @@ def _take_ordinary(
         while i < speed_end:
             now = unchecked(time_ns, i)
             if window + now >= twice_bin_end:
-                k = min(((window + now) // 2 - bout) // ramp_up.BIN, ramp_up.BINS)
-                twice_bin_end = 2 * (bout + (k + 1) * ramp_up.BIN) if k < ramp_up.BINS else NO_END
+                while k < ramp_up.BINS and window + now >= twice_bin_end:
+                    k += 1
+                    twice_bin_end += 2 * ramp_up.BIN
+                if k == ramp_up.BINS:
+                    twice_bin_end = NO_END
                 share = ramp_up.share_at(ramp, k)
                 doubt = UNSTEADY * max(0.0, 1.0 - share)
                 scale = 1.0 / share
