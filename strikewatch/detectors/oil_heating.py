@@ -100,7 +100,8 @@ def line(mean: Any) -> Any:
     """Fit a line to BINS means in UNITs, one per grid interval; at least three must not be MISSING.
 
     Returns the line's value at the end of the last interval, degC, its slope per interval, and what the prediction
-    band needs: t s, Sxx, 1 + 1/n, and the distance from the end of the last interval to the mean of x.
+    band needs: n, Sxx, the sum of squared residuals, and the distance from the end of the last interval to the mean of
+    x.
     """
     # The sums are exact. x is doubled; x and y are centred, so that differences of squares keep their digits.
     level = int(mean[BINS - 1])
@@ -123,10 +124,20 @@ def line(mean: Any) -> Any:
     variation_x = 0.25 * sxx - mean_x * mean_x * count
     variation_y = UNIT * UNIT * syy - mean_y * mean_y * count
     slope = (0.5 * UNIT * sxy - mean_x * mean_y * count) / variation_x
-    residual = max(0.0, variation_y - slope * slope * variation_x)
-    spread = T_975[count - 3] * math.sqrt(residual / (count - 2))
+    residuals = max(0.0, variation_y - slope * slope * variation_x)
     offset = BINS / 2 - mean_x
-    return UNIT * level + mean_y + slope * offset, slope, spread, variation_x, 1.0 + 1.0 / count, offset
+    return UNIT * level + mean_y + slope * offset, slope, count, variation_x, residuals, offset
+
+
+@part
+def least_rise(count: int, variation_x: float, residuals: float, distance: float) -> float:
+    """Return the slope above which the band's lower edge rises at a distance from the mean of x.
+
+    `distance` in intervals; the others are returned by `line`.
+    """
+    spread = T_975[count - 3] * math.sqrt(residuals / (count - 2))
+    widening = math.sqrt(1.0 + 1.0 / count + distance * distance / variation_x)
+    return spread * distance / (variation_x * widening)  # type: ignore[no-any-return]
 
 
 @part
@@ -148,13 +159,13 @@ def _close(state: Any, params: Any, out: Any) -> None:
     reach = math.nan
     slope = 0.0
     if state.filled >= NEEDED and (state.fired or state.onset != NEVER):
-        now, slope, spread, sxx, one, offset = line(state.mean)
+        now, slope, count, variation_x, residuals, offset = line(state.mean)
         if slope > 0.0 and now < params.limit:
             reach = (params.limit - now) / slope * GRID
-            distance = offset + params.ahead / GRID
-            rising = slope > spread * distance / (sxx * math.sqrt(one + distance * distance / sxx))
             allowed = params.ahead if state.onset == NEVER else params.ahead * 1.5
-            warn = rising and reach <= allowed
+            if reach <= allowed:
+                distance = offset + params.ahead / GRID
+                warn = slope > least_rise(count, variation_x, residuals, distance)
     evidence = _evidence(now, slope, reach)
     if not warn:
         state.onset = emit(out, 0, CLEARED, state.onset, at, LOW, evidence)
@@ -198,7 +209,7 @@ def run(tile: Any, state: Any, params: Any, rows: Any, oil_c: Any, out: Any) -> 
         state.n = 0
         state.fired = 0
     if tile.report and state.onset != NEVER:
-        now_c, slope, _spread, _sxx, _one, _offset = line(state.mean)
+        now_c, slope, _count, _variation_x, _residuals, _offset = line(state.mean)
         reach = (params.limit - now_c) / slope * GRID if slope > 0.0 else math.nan
         emit(out, 0, STANDING, state.onset, tile.upto, LOW, _evidence(now_c, slope, reach))
 

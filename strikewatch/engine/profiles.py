@@ -72,7 +72,8 @@ class Profiles(dict[Key, Profile]):
         self._count += 1
         if slot == len(self.params["firing"]):
             for name, records in self.params.items():
-                self.params[name] = np.concatenate([records, np.zeros(max(4, slot // 2), records.dtype)])
+                self.params[name] = np.zeros(slot + max(4, slot // 2), records.dtype)
+                self.params[name][:slot] = records
             self._set_params(self.params)
         for name, own in params.items():
             self.params[name][slot] = own[0]

@@ -53,7 +53,7 @@ def test_student_points_are_those_of_nist_and_scipy() -> None:
 
 
 def test_the_line_is_least_squares() -> None:
-    """Slope, value now and residual spread against scipy's linregress, with gaps."""
+    """Slope, value now, residuals and the rise of the prediction band against scipy's linregress, with gaps."""
     rng = np.random.default_rng(3)
     mean = 60.0 + 0.12 * np.arange(oil_heating.BINS) + rng.normal(0, 0.3, oil_heating.BINS)
     mean = np.round(mean / UNIT) * UNIT
@@ -62,14 +62,21 @@ def test_the_line_is_least_squares() -> None:
     there = ~np.isnan(mean)
     fit = stats.linregress(x[there], mean[there])
     fixed = np.where(there, np.round(np.nan_to_num(mean) / UNIT), oil_heating.MISSING).astype(np.int32)
-    now, slope, spread, sxx, factor, offset = oil_heating.line(fixed)
+    now, slope, count, sxx, residuals, offset = oil_heating.line(fixed)
     n = int(there.sum())
     rss = float(((mean[there] - fit.intercept - fit.slope * x[there]) ** 2).sum())
     assert now == pytest.approx(fit.intercept, abs=1e-9)
     assert slope == pytest.approx(fit.slope, abs=1e-9)
-    assert spread == pytest.approx(stats.t.ppf(0.975, n - 2) * math.sqrt(rss / (n - 2)), rel=1e-4)
+    assert residuals == pytest.approx(rss, rel=1e-6)
     assert sxx == pytest.approx(((x[there] - x[there].mean()) ** 2).sum(), rel=1e-12)
-    assert (factor, offset) == pytest.approx((1 + 1 / n, -x[there].mean()), rel=1e-12)
+    assert (count, offset) == (n, pytest.approx(-x[there].mean(), rel=1e-12))
+
+    def width(distance: float) -> float:
+        spread = stats.t.ppf(0.975, n - 2) * math.sqrt(rss / (n - 2))
+        return float(spread * math.sqrt(1 + 1 / n + distance * distance / sxx))
+
+    rise = (width(70.001) - width(69.999)) / 0.002
+    assert oil_heating.least_rise(count, sxx, residuals, 70.0) == pytest.approx(rise, rel=1e-4)
 
 
 def test_oil_heating_and_hot_oil_in_an_overheating_circuit() -> None:

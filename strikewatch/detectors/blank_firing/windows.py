@@ -19,7 +19,7 @@ from strikewatch.detectors.blank_firing.state import (
     known,
     least_start_change,
 )
-from strikewatch.detectors.kernels import NEVER, first_row_at, inlined, part, sample, unchecked
+from strikewatch.detectors.kernels import first_row_at, inlined, part, sample, unchecked
 
 SHORTEST: Final = 75_000_000
 """A window ends at the first row this long after its start, ns; in a fast feed at the first blow after that, so that
