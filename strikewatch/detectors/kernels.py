@@ -246,6 +246,10 @@ def sample(column: Any, i: int) -> float:
     return unchecked(column, i)  # type: ignore[no-any-return]
 
 
+_AT_ONCE: Final = 8
+"""Rows that `next_row` looks at in one go: the compiler makes a vector of them."""
+
+
 @part
 def newest_row(column: Any, first: int, i: int) -> int:
     """Return the newest row in first..i that has a value; first - 1 if none has."""
@@ -253,6 +257,27 @@ def newest_row(column: Any, first: int, i: int) -> int:
         return first - 1
     while i >= first and unchecked(column, i) != unchecked(column, i):
         i -= 1
+    return i
+
+
+@part
+def next_row(column: Any, other: Any, i: int, last: int) -> int:
+    """Return the first row from i on at which one of two columns has a value; `last` if there is none."""
+    while i + _AT_ONCE <= last:
+        known: Any = 0
+        for k in range(np.uintp(_AT_ONCE)):
+            value = column[np.uintp(i) + k]
+            another = other[np.uintp(i) + k]
+            known |= (value == value) | (another == another)
+        if known:
+            break
+        i += _AT_ONCE
+    while (
+        i < last
+        and unchecked(column, i) != unchecked(column, i)
+        and unchecked(other, i) != unchecked(other, i)
+    ):
+        i += 1
     return i
 
 

@@ -39,6 +39,7 @@ from strikewatch.detectors.kernels import (
     first_row_at,
     inlined,
     newest_row,
+    next_row,
     part,
     sample,
     unchecked,
@@ -247,8 +248,7 @@ def _next_place(state: Any, params: Any, rows: Any, tool_x_m: Any, tool_y_m: Any
     x = tool_x_m.values if tool_x_m.n else tool_y_m.values
     y = tool_y_m.values if tool_y_m.n else tool_x_m.values
     while True:
-        while i < last and unchecked(x, i) != unchecked(x, i) and unchecked(y, i) != unchecked(y, i):
-            i += 1
+        i = next_row(x, y, i, last)
         if i == last:
             return last
         now = unchecked(rows.time_ns, i)

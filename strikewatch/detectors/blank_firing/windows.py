@@ -19,7 +19,7 @@ from strikewatch.detectors.blank_firing.state import (
     known,
     least_start_change,
 )
-from strikewatch.detectors.kernels import first_row_at, inlined, part, sample, unchecked
+from strikewatch.detectors.kernels import first_row_at, inlined, next_row, part, sample, unchecked
 
 SHORTEST: Final = 75_000_000
 """A window ends at the first row this long after its start, ns; in a fast feed at the first blow after that, so that
@@ -89,9 +89,7 @@ def _end_of_speed(state: Any, time_ns: Any, engine_rpm: Any, i: int, last: int) 
     if state.rpm > 0.0 and i < last and unchecked(time_ns, last - 1) > state.rpm_until:
         last = first_row_at(time_ns, i, last, state.rpm_until + 1)
     if engine_rpm.n:
-        while i < last and unchecked(engine_rpm.values, i) != unchecked(engine_rpm.values, i):
-            i += 1
-        return i
+        return next_row(engine_rpm.values, engine_rpm.values, i, last)
     return last
 
 
