@@ -14,7 +14,7 @@ for their ordinary hold time to end at the limit; where the hold ends earlier, t
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final, Self, cast
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -93,9 +93,10 @@ class Hold:
         self._bounds: dict[Key, Bounds] = {}
         self._states: dict[Key, Any] = {}  # only of hammers with held channels
 
-    def __contains__(self, key: object) -> bool:
-        """Tell whether a null in this hammer's feed may end a hold."""
-        return key in self._states or bool(self._bounds_for(cast(Key, key)))
+    def __contains__(self, key: Any) -> bool:
+        """Tell whether a null in this hammer's feed may end a hold; asked for each message."""
+        bounds = self._bounds.get(key)
+        return key in self._states or bool(self._bounds_for(key) if bounds is None else bounds)
 
     def expect(self, key: Key, rows: Rows) -> None:
         """Prepare for rows that carry their own hold limits."""

@@ -7,12 +7,17 @@ from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
-from hypothesis import given, settings
+import pytest
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from strikewatch.core.alert import Change
 from strikewatch.engine.lifecycle import SUPPRESSED
-from strikewatch.errors import Refused
-from tests.engine.scenario import AlertScenario
+from strikewatch.errors import Refused, Unstorable
+from strikewatch.storage.actions.alerts import AlertActions
+from strikewatch.storage.commit.step import StepRecord
+from strikewatch.storage.engines.shared import SharedDatabase
+from tests.engine.scenario import HOUR_NS, AlertScenario
 from tests.profiles import examples
 
 HAMMERS = ("HB-01", "HB-02", "HB-03")
@@ -179,6 +184,69 @@ def test_restarts_change_nothing(steps: list[tuple[Any, ...]], restarts: frozens
             history = [scenario.actions.history(alert.id) for alert in scenario.raised]
             outcomes.append((scenario.sent(), history))
     assert outcomes[0] == outcomes[1]
+
+
+class ReadingAnew(AlertScenario):
+    """A processor that reads all of floods again in each step."""
+
+    def commit(self, *changes: Change) -> None:
+        with self.store.write():
+            pass
+        super().commit(*changes)
+
+
+class BesideAnother(AlertScenario):
+    """One with another process, in which people act."""
+
+    def open(self) -> None:
+        super().open()
+        self.other = SharedDatabase(self.path)
+        self.actions = AlertActions(self.other, 168 * HOUR_NS)
+
+    def close(self) -> None:
+        self.other.__exit__()
+        super().close()
+
+
+class RefusedAtFirst(AlertScenario):
+    """One whose database refuses each step once, after all changes have been written."""
+
+    def commit(self, *changes: Change) -> None:
+        nothing: Any = None
+        with pytest.raises(Unstorable):
+            self.store.commit(StepRecord(self.now, changes=changes, stream_batch=(nothing, 1)))
+        super().commit(*changes)
+
+
+def flood_and(*changed: tuple[Any, ...]) -> list[tuple[Any, ...]]:
+    """Six alerts, the last of which is held in a flood; then a change of it, and an alert that extends the flood."""
+    raised = [
+        action
+        for k in range(6)
+        for action in (("raise", HAMMERS[k % 3], "same_spot", "medium", 0.0), ("wait", 1.0))
+    ]
+    return [*raised, *changed, ("wait", 200.0), ("wait", 200.0), raised[0]]
+
+
+@settings(max_examples=examples(10))
+@given(actions)
+@example(flood_and(("shelve", 5, 1000.0)))
+@example(flood_and(("withdraw", 5)))
+def test_what_is_kept_of_floods_between_steps_changes_nothing(steps: list[tuple[Any, ...]]) -> None:
+    outcomes = []
+    for kind in (ReadingAnew, AlertScenario, BesideAnother, RefusedAtFirst):
+        with tempfile.TemporaryDirectory() as folder, closing(kind(Path(folder), **ALARMS)) as scenario:
+            play(scenario, steps)
+            with scenario.store.read() as connection:
+                episodes = connection.exec_driver_sql("select * from storms order by seq").fetchall()
+            before_end = episodes, scenario.rows()
+            end(scenario)
+            history = [scenario.actions.history(alert.id) for alert in scenario.raised]
+            outcomes.append((before_end, scenario.sent(), history))
+    expected, alone, beside_another, refused_at_first = outcomes
+    assert alone == expected
+    assert beside_another == expected
+    assert refused_at_first == expected
 
 
 def test_the_random_actions_can_reach_a_digest() -> None:

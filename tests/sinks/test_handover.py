@@ -281,16 +281,16 @@ def test_outcomes_are_written_by_the_step_under_way(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(messages, "MAX_STEP_S", LIMIT_S)
     with closing(Store(tmp_path / "watch.db", {"bench": "http://bench.test/"}, alarms=QUIET)) as store:
         store.commit(StepRecord(START, changes=[change(1, "raised")]))
-        outbox, transactions, write = Outbox(store, "bench"), [], store.write
+        outbox = Outbox(store, "bench")
         [message] = outbox.waiting()
         outcome = Outcome(message.seq, "sent", 1, START, "HTTP 200", START)
+        committing: list[threading.Thread] = []
+        with store.write() as connection:
+            driver: Any = connection.connection.dbapi_connection
         outbox.record_outcomes([outcome])
-
-        def counted() -> Any:
-            transactions.append(threading.current_thread())
-            return write()
-
-        monkeypatch.setattr(store, "write", counted)
+        driver.set_trace_callback(
+            lambda sql: committing.append(threading.current_thread()) if sql == "COMMIT" else None
+        )
         store.begin_step()
         flushing = threading.Thread(target=outbox.flush)
         flushing.start()
@@ -299,7 +299,7 @@ def test_outcomes_are_written_by_the_step_under_way(tmp_path: Path, monkeypatch:
         store.commit(StepRecord(START))
         flushing.join()
         assert outcome.written
-        assert transactions == [threading.current_thread()]
+        assert committing == [threading.current_thread()]
 
 
 def test_a_handover_that_holds_too_much_drops_everything_until_it_is_taken(

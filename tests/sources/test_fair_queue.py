@@ -124,6 +124,18 @@ def test_steps_are_short_while_others_send_beside_a_backlog() -> None:
     assert fair.step_limit(250, 3.0) == 250, "no backlog waits"
 
 
+def test_the_first_messages_of_a_backlog_make_no_step_short() -> None:
+    """The backlogs of several gateways begin with few messages of each, which are no sign of current ones."""
+    fair = queue()
+    fair.put([message(number, hammer) for number, hammer in enumerate(HAMMERS)])
+    assert fair.step_limit(250, 1.0) == 250
+    fair.put([message(number, hammer) for hammer in HAMMERS for number in range(HEAVIEST_CURRENT)])
+    assert not fair.expects_current(1.01)
+    assert fair.step_limit(250, 1.02) == 250
+    fair.put([message(100, "HB-04")])
+    assert fair.step_limit(250, 1.03) == SHORT_STEP
+
+
 @given(
     st.lists(st.tuples(st.sampled_from(HAMMERS), st.integers(0, 2 * WEIGHT_BYTES)), max_size=80),
     st.integers(0, 30),

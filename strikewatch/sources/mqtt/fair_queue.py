@@ -6,7 +6,6 @@ its values would be late. MQTT requires acknowledgements in order of arrival, so
 once all messages before it are done.
 """
 
-import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, NamedTuple
@@ -53,7 +52,9 @@ class FairQueue:
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
         self._waiting = 0
-        self._current_s = -math.inf  # when a machine without a backlog had messages
+        self._current_s: dict[
+            str, float
+        ] = {}  # when machines without a backlog had messages, the latest last
 
     def __len__(self) -> int:
         return self._waiting
@@ -72,10 +73,18 @@ class FairQueue:
         self._waiting += len(messages)
 
     def expects_current(self, now_s: float) -> bool:
-        """Return whether messages of machines without a backlog are expected; `now_s`: monotonic."""
-        if min(self._weights.values(), default=HEAVIEST_CURRENT + 1) <= HEAVIEST_CURRENT:
-            self._current_s = now_s
-        return now_s - self._current_s < CURRENT_FOR_S
+        """Return whether messages of machines without a backlog are expected; `now_s`: monotonic.
+
+        A backlog begins with few messages, so a machine counts only until it turns out to have one.
+        """
+        current_s = self._current_s
+        for machine, weight in self._weights.items():
+            current_s.pop(machine, None)
+            if weight <= HEAVIEST_CURRENT:
+                current_s[machine] = now_s
+        while current_s and now_s - current_s[oldest := next(iter(current_s))] >= CURRENT_FOR_S:
+            del current_s[oldest]
+        return bool(current_s)
 
     def step_limit(self, limit: int, now_s: float) -> int:
         """Return the weight that a step may have, at most `limit`; `now_s`: monotonic.

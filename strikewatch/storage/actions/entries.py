@@ -18,6 +18,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.detectors.maintenance.corrections import KEPT
 from strikewatch.errors import Refused, Unknown
 from strikewatch.storage.commit import statements
+from strikewatch.storage.commit.prepared import PreparedQuery
 from strikewatch.storage.commit.statements import corrected_entry_number, event_row
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines.shared import DatabaseAccess
@@ -36,6 +37,11 @@ _CORRECTABLE: Final = {
 
 _IDENTITY: Final = ("site", "hammer", "kind", "time_ns", "fields")
 _SAME: Final = select(func.count()).where(*(_E[name] == bindparam(name) for name in _IDENTITY))
+_NEW: Final = PreparedQuery(
+    select(_E.seq, _E.site, _E.hammer, _E.kind, _E.time_ns, _E.fields)
+    .where(_E.seq > bindparam("after"), _E.who.is_not(None), _E.applied_ns.is_(None))
+    .order_by(_E.seq)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,12 +189,10 @@ class ManualEvents:
 
     def fetch_new(self) -> list[Event]:
         """Return the new events, oldest first. Raises StoreError."""
-        c = events.c
-        query = select(c.seq, c.site, c.hammer, c.kind, c.time_ns, c.fields).where(
-            c.seq > self._last_seq, c.who.is_not(None), c.applied_ns.is_(None)
-        )
         with self._store.read() as connection:
-            rows = connection.execute(query.order_by(c.seq)).all()
+            rows = _NEW.fetch(connection, after=self._last_seq)
         if rows:
-            self._last_seq = rows[-1].seq
-        return [Event(row.site, row.hammer, row.kind, row.time_ns, json.loads(row.fields)) for row in rows]
+            self._last_seq = rows[-1][0]
+        return [
+            Event(site, hammer, kind, at, json.loads(fields)) for _, site, hammer, kind, at, fields in rows
+        ]

@@ -24,6 +24,7 @@ from strikewatch.storage.commit import spool, statements, states
 from strikewatch.storage.commit.sparkplug_nodes import write_nodes
 from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
 from strikewatch.storage.engines import open_database
+from strikewatch.storage.outbox.floods import FloodCache
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
@@ -67,6 +68,7 @@ class Store:
         self._queued: list[tuple[str, Message]] = []
         self._rules = Rules.of(alarms or Alarms())
         self._due_query = DueQuery(self._rules)
+        self._floods = FloodCache()
         self._database = open_database(where, reserve_mib)
         self.disk_warning: str | None = self._database.restore_reserve()
         """A warning about the database's disk; None while it has room."""
@@ -184,7 +186,7 @@ class Store:
             for (site, hammer), state in step.states.items()
             for layout, stored in [states.pack(step.layout, state)]
         ]
-        with self.write() as connection:
+        with self._transaction() as connection:
             if blob:
                 row = {"received_ns": step.received, "size": size, "rows": blob}
                 statements.SPOOL.run(connection, [row])
@@ -206,7 +208,8 @@ class Store:
                     connection, [statements.stretch_row(stretch) for stretch in step.stretches]
                 )
             if step.changes:
-                self.store_changes(connection, step.changes, step.received)
+                known = self._floods.use(self._database.version(connection))
+                self.store_changes(connection, step.changes, step.received, known)
             if step.counts or step.rejects or step.feed:
                 self._store_rejects(connection, step)
             if step.nodes:
@@ -219,13 +222,17 @@ class Store:
                 connection.execute(statements.SESSION_HELD, {"held": step.session_held})
 
     def store_changes(
-        self, connection: Connection, changes: Sequence[Change], now: Instant
+        self,
+        connection: Connection,
+        changes: Sequence[Change],
+        now: Instant,
+        floods: FloodCache | None = None,
     ) -> list[tuple[str, Message]]:
         """Store changes of alerts and queue their messages, within a transaction of `write`.
 
-        Return (endpoint, message) for those that are to be sent.
+        `floods`: what is known of them. Returns (endpoint, message) for those that are to be sent.
         """
-        outgoing = Notifications(connection, self._rules, now).store_changes(changes)
+        outgoing = Notifications(connection, self._rules, now, floods).store_changes(changes)
         queued = OutboxWriter(connection, self._endpoints, self.switched_off, now).write(outgoing)
         self._queued += queued
         return queued
@@ -233,15 +240,26 @@ class Store:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """Yield the writer's connection in a transaction that is committed and synced at the end of the block."""
+        with self._transaction() as connection:
+            self._floods.clear()
+            yield connection
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Connection]:
+        """Do as `write`, for changes that leave what is known of floods valid."""
         with self._lock, self._translate_errors():
             if self._lost is not None:
                 raise self._lost
             self._queued.clear()
-            with self._database.transaction(self._writer):
-                outcomes = (
-                    self.deferred_outcomes.write(self._writer) if self.deferred_outcomes.waiting else ()
-                )
-                yield self._writer
+            try:
+                with self._database.transaction(self._writer):
+                    outcomes = (
+                        self.deferred_outcomes.write(self._writer) if self.deferred_outcomes.waiting else ()
+                    )
+                    yield self._writer
+            except BaseException:
+                self._floods.clear()
+                raise
             self._database.check()
             if self.disk_warning is not None:
                 self.disk_warning = self._database.restore_reserve()
@@ -265,7 +283,7 @@ class Store:
         if self.deferred_outcomes.waiting:
             self._no_step.wait(wait_s)
         if self.deferred_outcomes.waiting:
-            with self.write():
+            with self._transaction():
                 pass
 
     @contextmanager

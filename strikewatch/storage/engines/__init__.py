@@ -30,6 +30,12 @@ class Database(Protocol):
     def transaction(self, writer: "Connection") -> AbstractContextManager[object]:
         """Begin a transaction of that connection; commit it at the end of the block, or roll it back."""
 
+    def version(self, writer: "Connection") -> int | None:
+        """Return a number that changes when another connection changes the database; None if it has none.
+
+        Call it in a transaction of the writer's connection.
+        """
+
     def check(self) -> None:
         """Raise StoreLost if the database is gone, so that what was written is lost."""
 

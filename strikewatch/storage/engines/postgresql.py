@@ -83,6 +83,9 @@ class PostgresqlServer:
         """Begin a transaction of the writer's connection; commit it at the end of the block, or roll it back."""
         return writer.begin()
 
+    def version(self, writer: Connection) -> None:
+        """Return None: a server has no such number."""
+
     def check(self) -> None:
         """Do nothing: a lost session raises an error by itself."""
 

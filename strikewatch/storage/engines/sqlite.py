@@ -136,6 +136,12 @@ class SqliteFile:
                 driver.rollback()  # does nothing if SQLite has done so already
             raise
 
+    def version(self, writer: Connection) -> int:
+        """Return a number that changes when another connection changes the database."""
+        driver: Any = writer.connection.dbapi_connection
+        (number,) = driver.execute("PRAGMA data_version").fetchone()
+        return int(number)
+
     def check(self) -> None:
         """Raise StoreLost if a file is no longer the one that was opened, so that writes would be lost."""
         for path, identity in self._files.items():

@@ -1,7 +1,7 @@
 """What is to be sent: notifications, digests, and what became of each message.
 
 `engine.lifecycle` and `engine.flood` decide; here their decisions are applied to rows, in the step's own transaction
-and once a second. Nothing is kept in memory, so a restart changes nothing and another process may write.
+and once a second. The database holds everything, so a restart changes nothing and another process may write.
 
 - First a flood under way counts, then chattering, then whether a flood begins. What chattering holds back does not
   count for floods.

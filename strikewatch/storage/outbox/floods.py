@@ -1,8 +1,8 @@
 """Flood suppression on rows: the flood and chattering episodes, and the alerts that they hold.
 
 An episode is a row of the table `storms`. The counted onsets and the episodes around an instant are read once and then
-kept up to date in memory: a step with many alerts asks for them once per alert, and reading them again each time would
-take quadratic time.
+kept up to date in memory: they are asked for once per alert, and reading them again each time would take quadratic
+time. They are kept from one step to the next as long as nothing else writes to the database.
 """
 
 from bisect import bisect_left, insort
@@ -22,6 +22,8 @@ Stream = tuple[str, str]
 """Hammer and fault."""
 WHOLE_SITE: Final[Stream] = ("", "")
 """The stream of the episodes of kind `flood`."""
+MAX_KEPT: Final = 50_000
+"""How many onsets and episodes are kept for the next step, about 15 MB; of more, none."""
 
 
 @dataclass(slots=True, eq=False)
@@ -47,6 +49,9 @@ class Nearby:
         self._of_site: list[Instant] = []
         self._streams: dict[Stream, list[Instant]] = {}
         self._episodes: dict[tuple[SuppressionKind, Stream], list[StoredEpisode]] = {}
+
+    def __len__(self) -> int:
+        return len(self._counted)
 
     def covers(self, since: Instant, upto: Instant) -> bool:
         return self._since <= since and upto <= self._upto
@@ -97,23 +102,48 @@ def _remove(onsets: list[Instant], onset: Instant) -> None:
     del onsets[bisect_left(onsets, onset)]
 
 
+class FloodCache:
+    """What was read of floods: what is near the last alert of each site, and episodes by number.
+
+    Call `clear` when a transaction fails, and after one of this connection that does not go through `Floods`.
+    """
+
+    def __init__(self) -> None:
+        self.nearby: dict[str, Nearby] = {}
+        self.episodes: dict[int, StoredEpisode] = {}
+        self._version: int | None = None
+
+    def use(self, version: int | None) -> "FloodCache":
+        """Return this cache for a transaction, empty unless it is of this version of the database (None: unknown)."""
+        size = len(self.episodes) + sum(map(len, self.nearby.values()))
+        if version is None or version != self._version or size > MAX_KEPT:
+            self.clear()
+        self._version = version
+        return self
+
+    def clear(self) -> None:
+        """Forget all, so that it is read again."""
+        self.nearby.clear()
+        self.episodes.clear()
+
+
 @dataclass(slots=True)
 class Floods:
     """The flood and chattering episodes of all sites, within one transaction at the wall time `now`.
 
     `unwritten`: the rows that have changed; they are written before others are read, and removed. `recount`: add each
-    row that has changed since the last `take`, since it may count for other episodes than before.
+    row that has changed since the last `take`, since it may count for other episodes than before. Call `finish` at the
+    end.
     """
 
     connection: Connection
     rules: Rules
     now: Instant
     unwritten: dict[AlertKey, HandlingRow]
+    cache: FloodCache
     recount: list[HandlingRow] = field(default_factory=list)
-    changed: dict[int, StoredEpisode] = field(default_factory=dict)
-    """The episodes by number that `write` is to write."""
-    _nearby: dict[str, Nearby] = field(default_factory=dict)
-    _episodes: dict[int, StoredEpisode] = field(default_factory=dict)
+    _changed: dict[int, StoredEpisode] = field(default_factory=dict)
+    """The episodes by number that are to be written."""
 
     def take(self, row: HandlingRow) -> bool:
         """Hold an alert, not of high priority, in the episode it belongs to; return False if it is to be sent alone."""
@@ -150,37 +180,45 @@ class Floods:
     def hold_end(self, row: HandlingRow) -> None:
         """Hold the end of an alert that a digest listed as active, for the next digest of the same episode."""
         assert row.storm is not None
-        stored = self._episodes.get(row.storm)
+        stored = self.cache.episodes.get(row.storm)
         if stored is None:
             ((number, kind, hammer, fault, began, until, held_since, due),) = _EPISODE.fetch(
                 self.connection, seq=row.storm
             )
             span = Episode(began, until)
             stored = StoredEpisode(number, kind, (hammer, fault), span, held_since, due)
-            self._episodes[number] = stored
+            self.cache.episodes[number] = stored
         row.held = True
         self._hold(stored, stored.episode)
 
     def _around(self, row: HandlingRow) -> Nearby:
         """Return what lies around an alert's onset, with the alerts that have changed since."""
-        for other in self.recount:
-            if known := self._nearby.get(other.site):
-                known.count(other, other.counts)
-        self.recount.clear()
+        self._count_changed()
         window = self.rules.longest_window
-        near = self._nearby.get(row.site)
+        near = self.cache.nearby.get(row.site)
         if near is None or not near.covers(row.onset - window, row.onset + window):
             if self.unwritten:
                 table.write(self.connection, self.unwritten.values())
                 self.unwritten.clear()
-            if self.changed:
-                self.write()
+            self._write()
             # One window more ahead, so that alerts in order of time load each onset a few times only.
-            near = self._nearby[row.site] = Nearby(row.site, row.onset - window, row.onset + 2 * window)
-            near.read(self.connection, self._episodes)
+            near = self.cache.nearby[row.site] = Nearby(row.site, row.onset - window, row.onset + 2 * window)
+            near.read(self.connection, self.cache.episodes)
         return near
 
-    def write(self) -> None:
+    def finish(self) -> None:
+        """Write what has changed."""
+        self._count_changed()
+        self._write()
+
+    def _count_changed(self) -> None:
+        """Count the alerts that have changed as what they count for now."""
+        for row in self.recount:
+            if known := self.cache.nearby.get(row.site):
+                known.count(row, row.counts)
+        self.recount.clear()
+
+    def _write(self) -> None:
         """Write the changed episodes."""
         _UPDATE.run(
             self.connection,
@@ -191,17 +229,17 @@ class Floods:
                     "held_ns": stored.held_since,
                     "due_ns": stored.due,
                 }
-                for stored in self.changed.values()
+                for stored in self._changed.values()
             ],
         )
-        self.changed.clear()
+        self._changed.clear()
 
     def _hold(self, stored: StoredEpisode, span: Episode) -> None:
         if stored.held_since is None:
             stored.held_since = self.now
         stored.episode = span
         stored.due = digest_due(self.rules, span, stored.held_since, self.now)
-        self.changed[stored.number] = stored
+        self._changed[stored.number] = stored
 
     def _begin(self, site: str, kind: SuppressionKind, stream: Stream, span: Episode) -> StoredEpisode:
         hammer, fault = stream
@@ -210,7 +248,7 @@ class Floods:
         inserted = self.connection.execute(insert(storms).values(values)).inserted_primary_key
         assert inserted is not None
         stored = StoredEpisode(int(inserted[0]), kind, stream, span, None, None)
-        self._episodes[stored.number] = stored
+        self.cache.episodes[stored.number] = stored
         return stored
 
 

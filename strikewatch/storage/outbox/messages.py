@@ -5,14 +5,14 @@ import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, bindparam, exists, func, select, update
 
 from strikewatch.core.alert import Change, to_json
 from strikewatch.core.instant import Instant
 from strikewatch.errors import StoreBlocked
-from strikewatch.storage.commit.prepared import PreparedListQuery
+from strikewatch.storage.commit.prepared import PreparedListQuery, PreparedQuery
 from strikewatch.storage.outbox.digests import DIGEST, leave_out
 from strikewatch.storage.outbox.outcomes import Outcome
 from strikewatch.storage.schema.tables import WAITING, alerts, endpoints, nudges, outbox
@@ -106,10 +106,10 @@ class Outbox:
 
         `historic`: only those of alerts that were found late.
         """
-        query = _WAITING_HISTORIC if historic else _WAITING
+        query = _WAITING_HISTORIC if historic else _WAITING_ALL
         with self._store.read() as connection:
-            rows = connection.execute(query, {"endpoint": self._endpoint, "after": after})
-            return [Message(*row) for row in rows]
+            rows = query.fetch(connection, endpoint=self._endpoint, after=after)
+            return [_message(row) for row in rows]
 
     def message(self, seq: int) -> Message | None:
         """Return the message with a number as it is to be sent now.
@@ -118,7 +118,8 @@ class Outbox:
         no others.
         """
         with self._store.read() as connection:
-            message = Message(*connection.execute(_BY_NUMBER, {"number": seq}).one())
+            (row,) = _BY_NUMBER.fetch(connection, number=seq)
+            message = _message(row)
             if message.step != DIGEST:
                 return message
             body = json.loads(message.body)
@@ -166,7 +167,8 @@ class Outbox:
     def external_changes(self) -> int:
         """Return a counter that rises when someone else changes waiting messages or switches the endpoint on or off."""
         with self._store.read() as connection:
-            return connection.scalar(_EXTERNAL_CHANGES, {"endpoint": self._endpoint}) or 0
+            rows = _EXTERNAL_CHANGES.fetch(connection, endpoint=self._endpoint)
+            return rows[0][0] if rows else 0
 
     def refresh(self) -> None:
         """Write the recorded outcomes, and load whether the endpoint is on."""
@@ -229,8 +231,8 @@ MESSAGE: Final = select(
     ).label("external_changes"),
     _HISTORIC.label("historic"),
 )
-_BY_NUMBER: Final = MESSAGE.where(outbox.c.seq == bindparam("number"))
-_WAITING: Final = (
+_BY_NUMBER: Final = PreparedQuery(MESSAGE.where(outbox.c.seq == bindparam("number")))
+_WAITING = (
     MESSAGE.where(
         outbox.c.endpoint == bindparam("endpoint"),
         WAITING,
@@ -239,7 +241,8 @@ _WAITING: Final = (
     .order_by(outbox.c.seq)
     .limit(PAGE_SIZE)
 )
-_WAITING_HISTORIC: Final = _WAITING.where(_HISTORIC)
+_WAITING_ALL: Final = PreparedQuery(_WAITING)
+_WAITING_HISTORIC: Final = PreparedQuery(_WAITING.where(_HISTORIC))
 _WITH_NEWER_MESSAGE: Final = PreparedListQuery(
     lambda ids: (
         select(outbox.c.alert_id)
@@ -252,7 +255,13 @@ _WITH_NEWER_MESSAGE: Final = PreparedListQuery(
         .distinct()
     )
 )
-_EXTERNAL_CHANGES: Final = select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint"))
+_EXTERNAL_CHANGES: Final = PreparedQuery(select(nudges.c.n).where(nudges.c.endpoint == bindparam("endpoint")))
+
+
+def _message(row: Any) -> Message:
+    """Return the message of a row of `MESSAGE`, as the driver gives it."""
+    message = Message(*row)
+    return replace(message, blocked=bool(message.blocked), historic=bool(message.historic))
 
 
 class _RollbackError(Exception):

@@ -27,7 +27,7 @@ from strikewatch.storage.actions import rows as table
 from strikewatch.storage.actions.rows import AlertKey, HandlingRow, ShelfKey, Stay
 from strikewatch.storage.commit.prepared import PreparedQuery
 from strikewatch.storage.outbox.digests import Digest, is_due, take_due_digests
-from strikewatch.storage.outbox.floods import Floods
+from strikewatch.storage.outbox.floods import FloodCache, Floods
 from strikewatch.storage.schema.alarm_tables import DUE, OPEN, STORM_DUE, handling, shelves, storms, workshop
 from strikewatch.storage.schema.tables import alerts
 
@@ -81,9 +81,14 @@ def _no_longer_suppressed(rules: Rules) -> tuple[Any, ...]:
 
 
 class Notifications:
-    """The notifications of one transaction at the wall time `now`. Call `store_changes` or `process_due`, once."""
+    """The notifications of one transaction at the wall time `now`. Call `store_changes` or `process_due`, once.
 
-    def __init__(self, connection: Connection, rules: Rules, now: Instant) -> None:
+    `floods`: what earlier transactions have read, if that is still valid.
+    """
+
+    def __init__(
+        self, connection: Connection, rules: Rules, now: Instant, floods: FloodCache | None = None
+    ) -> None:
         self._connection = connection
         self._rules = rules
         self._now = now
@@ -91,7 +96,7 @@ class Notifications:
         self._workshop: dict[Key, Stay] = {}
         self._unwritten: dict[AlertKey, HandlingRow] = {}
         self._entries: list[tuple[HandlingRow, HistoryEntry]] = []
-        self._floods = Floods(connection, rules, now, self._unwritten)
+        self._floods = Floods(connection, rules, now, self._unwritten, floods or FloodCache())
         self._outgoing = Outgoing()
 
     def store_changes(self, changes: Sequence[Change]) -> Outgoing:
@@ -267,6 +272,5 @@ class Notifications:
             self._entries.append((row, entry))
 
     def _write(self, changes: Sequence[Change] = ()) -> None:
-        if self._floods.changed:
-            self._floods.write()
+        self._floods.finish()
         table.write(self._connection, self._unwritten.values(), self._entries, changes, self._now)

@@ -8,6 +8,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -16,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND
 from tests.broker import Broker
+from tests.long.benchmarks.latency import AlertReceiver
 from tests.long.benchmarks.subscribers import FILTERS, client
 from tests.long.benchmarks.table import Line
 from tests.service.processor import now_ns, until
@@ -70,7 +72,11 @@ def preload(broker: Broker, size: int, count: int) -> None:
 
 def seconds(kind: str, size: int, count: int) -> float:
     """Return the time that one kind of subscriber takes for all messages, s, on its own broker."""
-    with tempfile.TemporaryDirectory() as folder, Broker(Path(folder), max_inflight=1000) as broker:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Broker(Path(folder), max_inflight=1000) as broker,
+        closing(AlertReceiver()) as desk,
+    ):
         preload(broker, size, count)
         command = [
             sys.executable,
@@ -80,6 +86,7 @@ def seconds(kind: str, size: int, count: int) -> float:
             broker.host,
             str(broker.port),
             str(count),
+            desk.url,
         ]
         return float(subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()[-1])
 

@@ -1,18 +1,22 @@
 """(l) Messages of mapped sources against our own, from the bytes of the packets to the commit, without the broker."""
 
 import json
+import logging
 import tempfile
 import tomllib
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from functools import lru_cache
 from pathlib import Path
+
+import structlog
 
 from strikewatch.core import instant
 from strikewatch.core.instant import SECOND, Instant
 from strikewatch.service.worker import Worker
 from strikewatch.settings.tree import load
 from strikewatch.sinks import log
+from strikewatch.sinks.settings import LogSettings
 from strikewatch.sources.mapping import Sources, check_tables
 from strikewatch.sources.mqtt.fair_queue import FairQueue, Message
 from strikewatch.sources.mqtt.publish_packets import acknowledgements, read_publishes
@@ -132,6 +136,22 @@ class Packets:
         self._queue.put_back(left)
 
 
+@contextmanager
+def logging_to(settings: LogSettings) -> Iterator[None]:
+    """Log as `settings` say; afterwards as before."""
+    root, structured = logging.getLogger(), structlog.get_config()
+    level = root.level
+    log.set_up(settings)
+    try:
+        yield
+    finally:
+        for handler in root.handlers[:]:
+            root.removeHandler(handler)
+            handler.close()
+        root.setLevel(level)
+        structlog.configure(**structured)
+
+
 def process(sent: tuple[bytes, list[Instant]]) -> None:
     """Run a worker over messages, with a database of its own."""
     tables, problems = check_tables(tomllib.loads(TABLES))
@@ -139,8 +159,7 @@ def process(sent: tuple[bytes, list[Instant]]) -> None:
     sources = Sources(tables)
     with tempfile.TemporaryDirectory() as folder:
         settings = load(given={"log": {"file": str(Path(folder) / "log")}})
-        log.set_up(settings.log)
-        with closing(Store(Path(folder) / "s.db", {})) as store:
+        with logging_to(settings.log), closing(Store(Path(folder) / "s.db", {})) as store:
             worker = Worker(
                 settings,
                 store,

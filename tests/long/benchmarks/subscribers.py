@@ -1,4 +1,4 @@
-"""The subscribers compared, each its own process: `python -m tests.long.benchmarks.subscribers KIND HOST PORT N`.
+"""The subscribers compared, each its own process: `python -m tests.long.benchmarks.subscribers KIND HOST PORT N URL`.
 
 Prints the seconds from the first message to the last one's end: acknowledged (bare), judged (naive), committed (whole).
 """
@@ -58,13 +58,13 @@ def count_with(one: mqtt.Client, host: str, port: int, n: int, work: Any) -> flo
     return elapsed
 
 
-def bare(host: str, port: int, n: int) -> float:
+def bare(host: str, port: int, n: int, _url: str) -> float:
     """Acknowledge and discard each message."""
     one = client(manual_ack=True)
     return count_with(one, host, port, n, lambda message: one.ack(message.mid, message.qos))
 
 
-def naive(host: str, port: int, n: int) -> float:
+def naive(host: str, port: int, n: int, _url: str) -> float:
     """Run plain Python rules on a pydantic model in the callback, one sample a message."""
     firing_since: dict[str, Any] = {}
     hot_since: dict[str, Any] = {}
@@ -85,13 +85,15 @@ def naive(host: str, port: int, n: int) -> float:
     return count_with(client(), host, port, n, work)
 
 
-def whole(host: str, port: int, n: int) -> float:
-    """Everything on: decode, reorder, detectors, tracker, one synced transaction a step, recording, acknowledgement."""
+def whole(host: str, port: int, n: int, url: str) -> float:
+    """Everything on: decode, reorder, detectors, tracker, one synced transaction a step, recording, acknowledgement.
+
+    Alerts are posted to `url`.
+    """
     from strikewatch.service import run
     from strikewatch.service.worker import Worker
     from strikewatch.settings.tree import load
     from strikewatch.sources.mqtt import Message, Subscriber
-    from tests.long.benchmarks.latency import AlertReceiver
     from tests.service.processor import SECRET
 
     times: list[float] = []
@@ -115,7 +117,6 @@ def whole(host: str, port: int, n: int) -> float:
 
     run.Subscriber = Receiving  # type: ignore[misc]
     run.Worker = Timed  # type: ignore[misc]
-    desk = AlertReceiver()
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "secret").write_text(SECRET)
         settings = load(
@@ -128,7 +129,7 @@ def whole(host: str, port: int, n: int) -> float:
                 "webhooks": [
                     {
                         "name": "desk",
-                        "url": desk.url,
+                        "url": url,
                         "secret_file": str(Path(folder) / "secret"),
                         "allow_private": ["127.0.0.0/8"],
                     }
@@ -140,10 +141,9 @@ def whole(host: str, port: int, n: int) -> float:
         run.return_freed_memory()
         processor = run.Processor(settings)
         processor.run()
-    desk.close()
     return times[-1] - times[0]
 
 
 if __name__ == "__main__":
-    kind, where, door, number = sys.argv[1:]
-    print({"bare": bare, "naive": naive, "whole": whole}[kind](where, int(door), int(number)))
+    kind, where, door, number, receiver = sys.argv[1:]
+    print({"bare": bare, "naive": naive, "whole": whole}[kind](where, int(door), int(number), receiver))
