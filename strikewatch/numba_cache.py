@@ -7,7 +7,10 @@ silently compile each detector when it is first used.
 
 import hashlib
 import os
+import re
+import shutil
 import tempfile
+import time
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
@@ -18,6 +21,14 @@ VARIABLE: Final = "NUMBA_CACHE_DIR"
 _DETECTORS: Final = "detectors"
 _SCANNER: Final = "scanner"
 """Empty files in the folder, once these have been compiled."""
+_USED: Final = "used"
+"""An empty file in the folder; its time says when a process last chose the folder."""
+_FOLDER: Final = re.compile(r"[0-9a-f]{16}")
+_REMOVED: Final = ".removed"
+_DAY_S: Final = 86_400.0
+KEPT_DAYS: Final = 30
+KEPT_FOLDERS: Final = 10
+"""Folders of other versions unused for this time are removed, and those beyond this number earlier."""
 
 
 def prepare() -> str | None:
@@ -33,12 +44,54 @@ def prepare() -> str | None:
     for base in (usual, Path(tempfile.gettempdir()) / "strikewatch"):
         try:
             (base / name).mkdir(parents=True, exist_ok=True)
+            (base / name / _USED).touch()
         except OSError:
             continue
         if os.access(base / name, os.W_OK):
             os.environ[VARIABLE] = str(base / name)
             return str(base / name)
     return None
+
+
+def remove_unused() -> None:
+    """Remove the folders of other versions that are no longer used: after KEPT_DAYS, or a day if there are many.
+
+    Never fails. Other processes may do the same, and those of other versions may start at any time.
+    """
+    folder = prepare()
+    if folder is None:
+        return
+    own = Path(folder)
+    with suppress(OSError):
+        for left in own.parent.glob(f"*{_REMOVED}"):  # by a process that was killed
+            if _FOLDER.fullmatch(left.stem):
+                shutil.rmtree(left, ignore_errors=True)
+        used = [(_last_used(path), path) for path in own.parent.iterdir() if _FOLDER.fullmatch(path.name)]
+        others = sorted((found for found in used if found[0] and found[1] != own), reverse=True)
+        for number, (used_s, path) in enumerate(others):
+            days = (time.time() - used_s) / _DAY_S
+            if days > KEPT_DAYS or (days > 1 and number >= KEPT_FOLDERS):
+                _remove(path, used_s)
+
+
+def _last_used(folder: Path) -> float:
+    """Return when a folder was last used, Unix time in s; 0 if it is none of ours."""
+    found = 0.0
+    for name in (_USED, _DETECTORS, _SCANNER):
+        with suppress(OSError):
+            found = max(found, (folder / name).stat().st_mtime)
+    return found
+
+
+def _remove(folder: Path, used_s: float) -> None:
+    """Remove a folder, unless somebody has just begun to use it; nobody sees a part of it."""
+    removed = folder.with_name(folder.name + _REMOVED)
+    with suppress(OSError):
+        folder.rename(removed)
+        if _last_used(removed) == used_s:
+            shutil.rmtree(removed, ignore_errors=True)
+        else:
+            removed.rename(folder)
 
 
 @cache

@@ -86,6 +86,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     gc.set_threshold(20_000, 10, 10)  # with the default a fifth of the time of imports goes into collections
     # to look for plugins, pydantic reads the metadata of every installed package
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    # numpy's linear algebra is hardly used; its threads spin while they start, and take half the time of importing it
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = sys.argv[1:] if arguments is None else list(arguments)
     if words[:1] == ["help"]:
         words = [*words[1:], "--help"]

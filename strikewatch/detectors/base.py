@@ -94,7 +94,6 @@ class Detector:
             the state that `run` would leave. None: `run` takes every tile.
         reads: the channels whose columns they take.
         measures: whether it also measures each bout or stretch of work (MEASURED).
-        slow_to_compile: whether it takes long to compile, and so is compiled first.
         needs: groups of channels; without one of each group in the feed it can find nothing.
         horizon: from the settings, how long after a hammer's last row a finding may become known without another row
             or event, ns.
@@ -117,7 +116,6 @@ class Detector:
     fresh: Mapping[str, Any] = field(default_factory=dict)
     older: Mapping[int, Older] = field(default_factory=dict)
     measures: bool = False
-    slow_to_compile: bool = False
     needs: tuple[tuple[str, ...], ...] = ()
     horizon: Callable[[Any], int] = lambda _settings: FIRES_ON
     due: Callable[[Any, Any], Instant] = lambda _state, _params: FOREVER

@@ -16,7 +16,7 @@ from strikewatch.cli.main import main
 from strikewatch.service import health_check
 from strikewatch.storage.commit.broker_session import load_session
 from strikewatch.storage.commit.store import Store
-from strikewatch.storage.schema import tables
+from strikewatch.storage.schema import SCHEMA_VERSION
 from tests.broker import Broker, Tls, free_port, granting
 from tests.certificates import Authority, Issued
 from tests.disk import SmallDisk
@@ -202,7 +202,7 @@ def test_a_clock_that_differs_from_the_file_system_is_reported(
 @pytest.mark.parametrize(
     ("revision", "words"),
     [
-        ("9999", f"knows versions up to {tables.SCHEMA_VERSION}: use the newer release"),
+        ("9999", f"knows versions up to {SCHEMA_VERSION}: use the newer release"),
         ("0003", "start the processor of this release once"),
     ],
 )

@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,106 @@ def test_another_type_of_processor_has_a_cache_of_its_own(
         numba_cache.mark_ready()
     monkeypatch.undo()
     numba_cache._digest.cache_clear()
+
+
+def _make_folder(cache: Path, number: int, unused_days: float) -> Path:
+    """Make the folder of another version, last used that long ago."""
+    folder = cache / f"{number:016x}"
+    (folder / "detectors_1234").mkdir(parents=True)
+    (folder / "detectors_1234" / "cold_oil.1.nbc").write_bytes(b"code")
+    used_s = time.time() - unused_days * 86_400
+    for name in ("used", "detectors"):
+        (folder / name).touch()
+        os.utime(folder / name, (used_s, used_s))
+    return folder
+
+
+def test_folders_of_versions_no_longer_used_are_removed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a month; of many versions, as where the source changes daily, the last ones are kept."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    own = numba_cache.prepare()
+    ages_days = [0.5, 0.9, *(2.0 + k for k in range(12)), 29.0, 31.0, 400.0]
+    folders = [_make_folder(tmp_path, number, age) for number, age in enumerate(ages_days)]
+    (tmp_path / "0123456789abcdef").mkdir()  # it might be anything
+    (tmp_path / "of another program").mkdir()
+    (tmp_path / f"{99:016x}.removed" / "detectors_1234").mkdir(parents=True)
+    numba_cache.remove_unused()
+    kept = {folder for folder in folders if folder.exists()}
+    assert kept == set(folders[: numba_cache.KEPT_FOLDERS])
+    others = {str(tmp_path / name) for name in ("0123456789abcdef", "of another program")}
+    assert {str(path) for path in tmp_path.iterdir()} == {str(own), *others, *map(str, kept)}
+
+
+def test_versions_used_today_are_kept_however_many(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    folders = [_make_folder(tmp_path, number, 0.5) for number in range(3 * numba_cache.KEPT_FOLDERS)]
+    numba_cache.remove_unused()
+    assert all(folder.exists() for folder in folders)
+
+
+def test_a_version_that_starts_while_its_folder_is_removed_keeps_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    folder = _make_folder(tmp_path, 1, 400.0)
+    rename = Path.rename
+
+    def begin_to_use(path: Path, target: Path) -> Path:
+        if path == folder:
+            (path / "used").touch()
+        return rename(path, target)
+
+    monkeypatch.setattr(Path, "rename", begin_to_use)
+    numba_cache.remove_unused()
+    assert (folder / "detectors_1234" / "cold_oil.1.nbc").exists()
+
+
+def test_a_folder_that_cannot_be_removed_stops_no_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As of another user."""
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    folder = _make_folder(tmp_path, 1, 400.0)
+
+    def refuse(*_: object) -> Path:
+        raise PermissionError("not yours")
+
+    monkeypatch.setattr(Path, "rename", refuse)
+    numba_cache.remove_unused()
+    assert folder.exists()
+
+
+def test_several_processes_remove_at_once(tmp_path: Path) -> None:
+    for number in range(200):
+        _make_folder(tmp_path, number, 400.0)
+    command = [sys.executable, "-c", "from strikewatch import numba_cache; numba_cache.remove_unused()"]
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(tmp_path)}
+    started = [
+        subprocess.Popen(command, cwd=ROOT, env=environment, stderr=subprocess.PIPE, text=True)
+        for _ in range(3)
+    ]
+    assert [process.communicate(timeout=60)[1] for process in started] == [""] * 3
+    assert len([*tmp_path.iterdir()]) == 1
+
+
+def test_a_start_notes_that_its_folder_is_in_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for _ in range(2):
+        monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))  # as set by the user
+        folder = numba_cache.prepare()
+        assert folder is not None
+        assert time.time() - numba_cache._last_used(Path(folder)) < 3600
+        os.utime(Path(folder) / "used", (0, 0))
+
+
+def test_what_takes_longest_is_compiled_first() -> None:
+    """So that no core is idle at the end. By the size of the code; blank firing takes a third of the whole."""
+    units = precompile._units(scanner=True)
+    assert next(iter(units)).startswith("strikewatch.detectors.blank_firing")
+    assert [*units][-1] == "packing"
+    quick = next(name for name in units if "cold_oil" in name)
+    assert [*units].index("step") < [*units].index(quick)
 
 
 def _running(group: int) -> list[str]:

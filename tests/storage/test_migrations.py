@@ -22,7 +22,7 @@ from strikewatch.storage.commit.store import Store
 from strikewatch.storage.engines import open_database
 from strikewatch.storage.engines.sqlite import PROCESSOR_PRAGMAS, open_engine
 from strikewatch.storage.outbox.messages import Outbox
-from strikewatch.storage.schema import tables, version
+from strikewatch.storage.schema import SCHEMA_VERSION, VERSION_TABLE, tables, version
 from tests.storage.test_store import NOW, change
 
 FIRST_RELEASE = """
@@ -78,7 +78,7 @@ def first_release(path: Path) -> None:
 def differences(connection: Connection) -> list[Any]:
     """Return what alembic would change to match `tables.py`."""
     context = MigrationContext.configure(
-        connection, opts={"version_table": version.VERSION_TABLE, "compare_type": True}
+        connection, opts={"version_table": VERSION_TABLE, "compare_type": True}
     )
     return list(compare_metadata(context, tables.metadata))
 
@@ -193,7 +193,7 @@ def test_migrations_from_an_empty_database_match_the_tables(where: Path | URL) -
 def test_the_schema_version_is_that_of_the_newest_migration() -> None:
     """The migrations form one line without branches."""
     scripts = ScriptDirectory.from_config(version._config())
-    assert scripts.get_heads() == [tables.SCHEMA_VERSION]
+    assert scripts.get_heads() == [SCHEMA_VERSION]
     assert [one.revision for one in scripts.walk_revisions()][-1] == version.FIRST_VERSION
 
 

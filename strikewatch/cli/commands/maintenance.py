@@ -14,7 +14,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.output import local, not_monitored, plain_table
-from strikewatch.cli.settings_file import load_database_settings, load_settings, open_database
+from strikewatch.cli.settings_file import load_database_settings, load_settings
 from strikewatch.disclaimer import CAUTION
 
 if TYPE_CHECKING:
@@ -43,12 +43,12 @@ def due(options: Namespace) -> None:
     Greasing, inspection, service, the walkaround inspection and storage: hours and days left, and when that will be at
     the rate of work of the last four weeks (a 95 % range).
     """
-    from strikewatch.storage.queries import baselines
+    from strikewatch.storage.queries.saved_states import saved_states
 
     now = time.time_ns()
-    own_database = open_database(load_database_settings(options.config))
-    with output.progress_status("Reading the database"), own_database as database:
-        saved = baselines.states(database, options.site, options.hammer)
+    where = load_database_settings(options.config).store.where
+    with output.progress_status("Reading the database"):
+        saved = saved_states(where, options.site, options.hammer)
     if not saved:  # importing the detectors for nothing would take half of the time
         if not options.json:
             output.tables().print("No matching hammer has data yet.")

@@ -2,7 +2,7 @@
 
 import time
 from argparse import Namespace
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -18,6 +18,9 @@ from strikewatch.cli.settings_file import load_settings, open_database
 if TYPE_CHECKING:
     import pandas as pd
 
+    from strikewatch.core.batch import Key
+    from strikewatch.core.instant import Instant
+    from strikewatch.settings.tree import Settings
     from strikewatch.storage.queries.baselines import Day
 
 LABEL_WIDTH: Final = 34
@@ -130,19 +133,20 @@ def baseline(options: Namespace) -> None:
     from strikewatch.core import instant
     from strikewatch.detectors.blank_firing import blank_firing
     from strikewatch.engine.state import part_of
-    from strikewatch.storage.queries import baselines
+    from strikewatch.storage.queries.saved_states import saved_states
 
     settings = load_settings(options.config)
     begin, end = shared.instants(options, time.time_ns(), "30d")
     assert begin is not None
-    with output.progress_status("Reading the database"), open_database(settings) as database:
-        found = []
-        for key, layout, state in baselines.states(database, options.site, options.hammer):
-            own = settings.of_hammer(key)[blank_firing.DETECTOR.name]
-            record = part_of(layout, state, blank_firing.DETECTOR.name)
-            learned = blank_firing.learned(record, own) if record is not None else None
-            days = baselines.days(database, key, begin) if options.hammer else []
-            found.append((key, learned, [day for day in days if end is None or day.start < end]))
+    with output.progress_status("Reading the database"):
+        saved = saved_states(settings.store.where, options.site, options.hammer)
+        by_day = _days(settings, [key for key, *_ in saved], begin, end) if options.hammer else {}
+    found = []
+    for key, layout, state in saved:
+        own = settings.of_hammer(key)[blank_firing.DETECTOR.name]
+        record = part_of(layout, state, blank_firing.DETECTOR.name)
+        learned = blank_firing.learned(record, own) if record is not None else None
+        found.append((key, learned, by_day.get(key, [])))
     if options.json:
         output.print_json(
             {
@@ -163,6 +167,17 @@ def baseline(options: Namespace) -> None:
         if days:
             console.print()
             console.print(_days_table(days))
+
+
+def _days(
+    settings: "Settings", keys: Iterable["Key"], begin: "Instant", end: "Instant | None"
+) -> "dict[Key, list[Day]]":
+    """Return the days of each hammer that begin before `end`."""
+    from strikewatch.storage.queries import baselines
+
+    with open_database(settings) as database:
+        every = {key: baselines.days(database, key, begin) for key in keys}
+    return {key: [day for day in days if end is None or day.start < end] for key, days in every.items()}
 
 
 def _levels_table(found: list[Any]) -> Table:

@@ -249,7 +249,6 @@ def learned(record: Any, settings: Any) -> dict[str, Any]:
 DETECTOR: Final = Detector(
     name="blank_firing",
     version=5,
-    slow_to_compile=True,
     faults=(
         Fault(
             "blank_firing",

@@ -209,7 +209,6 @@ def _pending(record: Any, params: Any, _upto: int) -> Iterator[int]:
 DETECTOR: Final = Detector(
     name="grease",
     version=2,
-    slow_to_compile=True,
     faults=(
         Fault(
             "grease_due",

@@ -214,7 +214,6 @@ def _fault(item: str, stage: str) -> Fault:
 DETECTOR: Final = Detector(
     name="upkeep",
     version=2,
-    slow_to_compile=True,
     faults=(
         *(_fault(item, stage) for item in ITEMS for stage in STAGES),
         Fault(

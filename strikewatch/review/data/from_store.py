@@ -16,8 +16,7 @@ from strikewatch.core.stretch import AttributedStretch, Stretch
 from strikewatch.detectors import coverage
 from strikewatch.detectors.kernels import NEVER
 from strikewatch.engine.attribution import OPERATORS, TOOLS, on_duty, tool_at
-from strikewatch.engine.pipeline import HammerSettings, Pipeline
-from strikewatch.engine.state import part_of
+from strikewatch.engine.state import part_of, restored
 from strikewatch.review.data.attribution import Attribution, BoutTotals
 from strikewatch.review.data.tables import Feeds, Reasons
 from strikewatch.review.usage import TIMED
@@ -27,6 +26,12 @@ from strikewatch.storage.schema.tables import alerts, bouts, events, exposure, h
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from strikewatch.engine.pipeline import HammerSettings
+
+SettingsOf = Callable[[Key], "HammerSettings"]
+SavedState = tuple[str, str, str, bytes]
+"""Site, hammer, and the layout and bytes of its saved state."""
 
 
 def read_events(
@@ -51,29 +56,28 @@ def read_events(
 
 
 class CurrentEvidence:
-    """Restore each hammer's detectors from saved state and report on them, as at the end of a recording."""
+    """What the saved states of hammers with active alerts say of these, as at the end of a recording."""
 
-    def __init__(self, settings_of: Callable[[Key], HammerSettings]) -> None:
-        self._pipeline = Pipeline(settings_of)
+    def __init__(self, states: Iterable[SavedState], settings_of: SettingsOf) -> None:
         self._active: dict[tuple[str, str], Finding] = {}
-        self.silent: dict[Key, Sequence[tuple[str, str]]] = {}
-        """(fault, reason) of each fault that the hammer's feed or profile cannot show."""
-        self.uncertain: dict[Key, Sequence[tuple[str, str]]] = {}
-        """(fault, reason) of each fault that can only be inferred."""
+        states = list(states)
+        if states:
+            self._report(states, settings_of)
 
-    def load(self, key: Key, layout: str, state: bytes) -> None:
-        """Restore a hammer's saved state."""
-        lost = self._pipeline.restore(key, layout, state)
-        watermark = self._pipeline.watermark(key)
-        if watermark == NEVER:
-            return
-        if coverage.NAME not in lost:
-            self.silent[key] = self._pipeline.unmonitored_faults(key)
-            self.uncertain[key] = self._pipeline.inferred_faults(key)
-        report = self._pipeline.step(Batch([Portion(key, NO_ROWS, watermark)]), report=True)
-        for finding in report.findings:
-            if finding.step == "standing":
-                self._active[key[0], alert_id(key[1], finding.fault, finding.onset)] = finding
+    def _report(self, states: Iterable[SavedState], settings_of: SettingsOf) -> None:
+        from strikewatch.engine.pipeline import Pipeline  # it loads the compiled detectors
+
+        pipeline = Pipeline(settings_of)
+        for site, hammer, layout, state in states:
+            key = site, hammer
+            pipeline.restore(key, layout, state)
+            watermark = pipeline.watermark(key)
+            if watermark == NEVER:
+                continue
+            report = pipeline.step(Batch([Portion(key, NO_ROWS, watermark)]), report=True)
+            for finding in report.findings:
+                if finding.step == "standing":
+                    self._active[site, alert_id(hammer, finding.fault, finding.onset)] = finding
 
     def updated(self, record: Mapping[str, Any]) -> Mapping[str, Any]:
         """Return an alert record, with current evidence if the alert is active."""
@@ -110,28 +114,35 @@ def exposure_from_store(
         return _attributed(connection, begin, end, site).exposure()
 
 
-def read_feeds(
-    database: DatabaseAccess, settings_of: Callable[[Key], HammerSettings], site: str | None = None
-) -> Feeds:
+def read_feeds(database: DatabaseAccess, settings_of: SettingsOf, site: str | None = None) -> Feeds:
     """Return the limits of hammers' feeds and profiles, as last saved by the processor."""
     with database.read() as connection:
         states = list(_states(connection, site))
-    current = _current_evidence(states, settings_of)
-    return Feeds.of(current.silent, current.uncertain)
+    return Feeds.of(*_limits_of_feeds(states, settings_of))
 
 
-def _current_evidence(states: Iterable[Any], settings_of: Callable[[Key], HammerSettings]) -> CurrentEvidence:
-    current = CurrentEvidence(settings_of)
+def _limits_of_feeds(
+    states: Iterable[SavedState], settings_of: SettingsOf
+) -> tuple[dict[Key, Sequence[tuple[str, str]]], dict[Key, Sequence[tuple[str, str]]]]:
+    """Return (fault, reason) of the faults that each hammer's feed or profile cannot show, and can only infer."""
+    silent: dict[Key, Sequence[tuple[str, str]]] = {}
+    uncertain: dict[Key, Sequence[tuple[str, str]]] = {}
     for site, hammer, layout, state in states:
-        current.load((site, hammer), layout, state)
-    return current
+        record, unreadable = restored(layout, state)
+        if int(record[0]["reading"]["upto"]) == NEVER or coverage.NAME in unreadable:
+            continue
+        key = site, hammer
+        settings, channels = settings_of(key), coverage.channels_of(record[0])
+        silent[key] = list(coverage.unmonitored_faults(settings, channels))
+        uncertain[key] = list(coverage.inferred_faults(settings, channels))
+    return silent, uncertain
 
 
 def overlapping(
     database: DatabaseAccess,
     begin: Instant,
     end: Instant,
-    settings_of: Callable[[Key], HammerSettings],
+    settings_of: SettingsOf,
     site: str | None = None,
 ) -> "tuple[pd.DataFrame, pd.DataFrame, Reasons]":
     """Return EXPOSURE and FAULTS of what overlaps [begin, end), and the faults that feeds cannot show.
@@ -150,11 +161,13 @@ def overlapping(
         onsets = (instant.parse(record["onset"]) for record in records if record["fault"] in TIMED)
         attribution = _attributed(connection, max(0, min([begin, *onsets]) - LONGEST), end, site)
         states = list(_states(connection, site))
-    current = _current_evidence(states, settings_of)
-    return attribution.exposure(), attribution.faults(map(current.updated, records), end), current.silent
+    active = {(record["site"], record["hammer"]) for record in records if record["cleared"] is None}
+    current = CurrentEvidence((state for state in states if state[:2] in active), settings_of)
+    silent, _ = _limits_of_feeds(states, settings_of)
+    return attribution.exposure(), attribution.faults(map(current.updated, records), end), silent
 
 
-def _states(connection: Connection, site: str | None) -> Iterable[tuple[str, str, str, bytes]]:
+def _states(connection: Connection, site: str | None) -> Iterable[SavedState]:
     return read_states(connection, *([] if site is None else [hammer_state.c.site == site]))
 
 

@@ -7,19 +7,22 @@ it is not zero.
 
 from collections.abc import Iterator
 from functools import lru_cache
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from sqlalchemy import Connection, select
-
-from strikewatch.storage.schema.tables import hammer_state
+if TYPE_CHECKING:  # a command that reads the states by themselves loads no SQLAlchemy
+    from sqlalchemy import Connection
 
 _PREFIX: Final = "sparse:"
 _WORD: Final = "<u8"
 _WORD_BYTES: Final = 8
 
 
-def read_states(connection: Connection, *where: Any) -> Iterator[tuple[str, str, str, bytes]]:
+def read_states(connection: "Connection", *where: Any) -> Iterator[tuple[str, str, str, bytes]]:
     """Yield (site, hammer, layout, state) of the hammers that fulfil all conditions, sorted by name."""
+    from sqlalchemy import select
+
+    from strikewatch.storage.schema.tables import hammer_state
+
     c = hammer_state.c
     query = select(c.site, c.hammer, c.layout, c.state).where(*where).order_by(c.site, c.hammer)
     for site, hammer, layout, stored in connection.execute(query):

@@ -29,7 +29,7 @@ from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_a
 from strikewatch.storage.outbox.notifications import DueQuery, Notifications
 from strikewatch.storage.outbox.outcomes import DeferredOutcomes
 from strikewatch.storage.outbox.writer import Accepts, OutboxWriter, Route, to_every_endpoint
-from strikewatch.storage.schema import tables
+from strikewatch.storage.schema import SCHEMA_VERSION, tables
 from strikewatch.storage.schema.version import create_tables, read_version, upgrade
 
 _log = structlog.get_logger(__name__)
@@ -318,13 +318,13 @@ class Store:
         """Create the tables or upgrade them, and load which endpoints are switched off."""
         with self.read() as connection:
             version = read_version(connection, self.name)
-        if version not in (None, tables.SCHEMA_VERSION):
+        if version not in (None, SCHEMA_VERSION):
             copy = self._database.copy_before_upgrade()
-            _log.info("tables_upgraded", found=version, now=tables.SCHEMA_VERSION, copy=copy and str(copy))
+            _log.info("tables_upgraded", found=version, now=SCHEMA_VERSION, copy=copy and str(copy))
         with self.write() as connection:
             if version is None:
                 create_tables(connection)
-            elif version != tables.SCHEMA_VERSION:
+            elif version != SCHEMA_VERSION:
                 upgrade(connection, version)
             rows = [{"name": name, "url": url} for name, url in self._urls.items()]
             statements.ENDPOINT.run(connection, rows)

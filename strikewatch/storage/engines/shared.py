@@ -14,7 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from strikewatch.errors import StoreError
 from strikewatch.storage.engines.sqlite import NO_BEGIN, SHARED_PRAGMAS, open_engine
-from strikewatch.storage.schema import tables
+from strikewatch.storage.schema import SCHEMA_VERSION
 from strikewatch.storage.schema.version import read_version
 
 
@@ -44,9 +44,9 @@ class SharedDatabase:
             self._engine = open_engine(where, SHARED_PRAGMAS) if isinstance(where, Path) else _server(where)
             with self.read() as connection:
                 version = read_version(connection, self.name)
-        if version != tables.SCHEMA_VERSION:
+        if version != SCHEMA_VERSION:
             raise StoreError(
-                f"{self.name} has schema version {version}, this release needs {tables.SCHEMA_VERSION}: "
+                f"{self.name} has schema version {version}, this release needs {SCHEMA_VERSION}: "
                 "start the processor of this release once, which upgrades the database"
             )
 

@@ -21,7 +21,7 @@ from strikewatch.errors import StoreError, StoreLost
 from strikewatch.storage.engines import Refusal, disk
 from strikewatch.storage.engines.copies import backup
 from strikewatch.storage.engines.disk import Reserve
-from strikewatch.storage.schema import tables
+from strikewatch.storage.schema import SCHEMA_VERSION
 
 FIRST_FIXED_VERSION: Final = (3, 51, 3)
 """The first SQLite version without the rare WAL-reset corruption. A single process that makes all checkpoints avoids
@@ -157,7 +157,7 @@ class SqliteFile:
 
     def copy_before_upgrade(self) -> Path:
         """Copy the database beside itself, as it is before the upgrade."""
-        target = self.path.with_name(f"{self.path.name}.before-{tables.SCHEMA_VERSION}")
+        target = self.path.with_name(f"{self.path.name}.before-{SCHEMA_VERSION}")
         backup(self.path, target)
         return target
 

@@ -2,8 +2,8 @@
 
 from alembic import context
 
+from strikewatch.storage.schema import VERSION_TABLE
 from strikewatch.storage.schema.tables import metadata
-from strikewatch.storage.schema.version import VERSION_TABLE
 
 context.configure(
     connection=context.config.attributes["connection"],

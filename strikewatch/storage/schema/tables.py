@@ -21,9 +21,6 @@ from sqlalchemy import (
     or_,
 )
 
-SCHEMA_VERSION: Final = "0014"
-"""Number of the newest file in `migrations/versions`; the migrations upgrade older databases to the tables below."""
-
 metadata: Final = MetaData()
 # Partial indexes are given with `sqlite_where` only: `version.create_tables` copies the condition for PostgreSQL, whose
 # dialect is slow to import.

@@ -19,11 +19,9 @@ from sqlalchemy import (
 )
 
 from strikewatch.errors import StoreError
+from strikewatch.storage.schema import SCHEMA_VERSION, VERSION_TABLE, tables
 from strikewatch.storage.schema import alarm_tables as _alarm_tables  # noqa: F401 - imported to register their tables
-from strikewatch.storage.schema import tables
 
-VERSION_TABLE: Final = "strikewatch_revision"
-"""The table that marks a database as ours; alembic keeps the schema version in it."""
 FIRST_RELEASE_TABLE: Final = "strikewatch_schema"
 """The table that the first release had instead."""
 FIRST_VERSION: Final = "0001"
@@ -46,9 +44,9 @@ def read_version(connection: Connection, name: str) -> str | None:
         return None
     if VERSION_TABLE in names:
         version = connection.scalar(select(_versions.c.version_num))
-        if version != tables.SCHEMA_VERSION and version not in _known_versions():
+        if version != SCHEMA_VERSION and version not in _known_versions():
             raise StoreError(
-                f"{name} has schema version {version}, this release knows versions up to {tables.SCHEMA_VERSION}: "
+                f"{name} has schema version {version}, this release knows versions up to {SCHEMA_VERSION}: "
                 "use the newer release that wrote it, or restore an older backup"
             )
         return str(version)
@@ -68,10 +66,10 @@ def create_tables(connection: Connection) -> None:
                 index.dialect_options["postgresql"]["where"] = index.dialect_options["sqlite"]["where"]
     tables.metadata.create_all(connection)
     _versions.create(connection)
-    connection.execute(_versions.insert(), {"version_num": tables.SCHEMA_VERSION})
+    connection.execute(_versions.insert(), {"version_num": SCHEMA_VERSION})
 
 
-def upgrade(connection: Connection, version: str, to: str = tables.SCHEMA_VERSION) -> None:
+def upgrade(connection: Connection, version: str, to: str = SCHEMA_VERSION) -> None:
     """Upgrade a database of an older `version` to this release's tables, in the caller's transaction."""
     from alembic import command
 
