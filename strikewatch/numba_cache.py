@@ -9,8 +9,10 @@ import hashlib
 import os
 import re
 import shutil
+import stat
 import tempfile
 import time
+from collections.abc import Iterator
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
@@ -40,8 +42,7 @@ def prepare() -> str | None:
     chosen = os.environ.get(VARIABLE)
     if chosen and chosen.endswith(name):
         return chosen
-    usual = Path(chosen) if chosen else Path.home() / ".cache" / "strikewatch"
-    for base in (usual, Path(tempfile.gettempdir()) / "strikewatch"):
+    for base in _bases(chosen):
         try:
             (base / name).mkdir(parents=True, exist_ok=True)
             (base / name / _USED).touch()
@@ -94,6 +95,27 @@ def _remove(folder: Path, used_s: float) -> None:
             removed.rename(folder)
 
 
+def _bases(chosen: str | None) -> Iterator[Path]:
+    """Yield the folders to try: the user's choice or the home folder, then one for temporary files."""
+    if chosen:
+        yield Path(chosen)
+    else:
+        with suppress(RuntimeError):  # the user has no home folder
+            yield Path.home() / ".cache" / "strikewatch"
+    with suppress(OSError):  # the machine has no writable folder for temporary files
+        own = Path(tempfile.gettempdir()) / f"strikewatch-{os.getuid()}"
+        own.mkdir(mode=0o700, exist_ok=True)
+        if _is_private(own):
+            yield own
+
+
+def _is_private(folder: Path) -> bool:
+    """Tell whether only this user can write to a folder: code is loaded from it, and all users share its parent."""
+    found = folder.lstat()
+    others = stat.S_IWGRP | stat.S_IWOTH
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & others
+
+
 @cache
 def _digest() -> str:
     """Return what compiled code depends on, as the name of a folder."""
@@ -126,12 +148,25 @@ def ready(*, scanner: bool = True) -> bool:
 
 
 def mark_ready(*, scanner: bool = True) -> None:
-    """Note that these are in the cache; a start that was interrupted leaves only some of the detectors."""
+    """Note that these are in the cache; a start that was interrupted leaves only some of the detectors.
+
+    They are synced first, so that a power failure does not leave empty files in a cache that is ready.
+    """
     folder = prepare()
     if folder is not None:
         with suppress(OSError):
+            for path in Path(folder).rglob("*.nb[ci]"):
+                _sync(path)
             for name in _names(scanner):
                 (Path(folder) / name).touch()
+
+
+def _sync(path: Path) -> None:
+    file = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)
 
 
 def _names(scanner: bool) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -28,6 +29,10 @@ ONLY_SCANNER: Final = "First live start: compiling the scanner of messages, once
 NO_CACHE: Final = (
     "Compiling the detectors, which takes about 20 s at every start: no folder for the result can be "
     f"written to. Set {numba_cache.VARIABLE} to one that can."
+)
+NOT_SAVED: Final = (
+    "The compiled detectors cannot all be saved in {folder} ({reason}), so every start compiles the rest again. Make "
+    f"room there, or set {numba_cache.VARIABLE} to another folder."
 )
 _WORKER: Final = "--worker"
 _DONE: Final = ".done"
@@ -51,11 +56,12 @@ def precompile(
             _load_compiler(report)
         else:
             report(ONLY_SCANNER if numba_cache.ready(scanner=False) else FIRST_START)
-            _fill_cache(report, stopped, scanner)
+            with suppress(OSError):  # without room for the work in processes, all is compiled below
+                _fill_cache(report, stopped, scanner)
     if not stopped():
         for compile_one in _units(scanner).values():
             compile_one()
-        if not ready:
+        if not ready and _all_saved(report):
             numba_cache.mark_ready(scanner=scanner)
             numba_cache.remove_unused()
 
@@ -113,9 +119,18 @@ def _load_compiler(report: Callable[[str], object]) -> None:
         )
 
 
+def _all_saved(report: Callable[[str], object]) -> bool:
+    """Tell whether all that was compiled could be saved, and report it if not."""
+    from strikewatch.detectors.compiled import compiler
+
+    if compiler.not_saved:
+        report(NOT_SAVED.format(reason=compiler.not_saved[0], folder=numba_cache.prepare()))
+    return not compiler.not_saved
+
+
 def _fill_cache(report: Callable[[str], object], stopped: Callable[[], bool], scanner: bool) -> None:
     """Compile in processes that Ctrl-C does not reach: interrupted, numba goes on or fails with another error."""
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(dir=numba_cache.prepare()) as folder:
         command = [sys.executable, "-m", __spec__.name, _WORKER, folder, *(["scanner"] if scanner else [])]
         child = subprocess.Popen(command, process_group=0)
         try:
@@ -159,8 +174,11 @@ def _compile_unclaimed(folder: Path, scanner: bool) -> None:
             (folder / name).touch(exist_ok=False)
         except FileExistsError:
             continue
+        except OSError:  # no room to claim anything: what is left is compiled by the process that waits
+            return
         compile_one()
-        (folder / (name + _DONE)).touch()
+        with suppress(OSError):  # only for the report
+            (folder / (name + _DONE)).touch()
 
 
 if __name__ == "__main__":

@@ -224,6 +224,19 @@ def test_a_queue_full_of_bytes_is_full(tmp_path: Path) -> None:
         assert len(collect(subscriber, 17)) == 17
 
 
+@both_ways
+def test_long_topics_fill_no_memory(tmp_path: Path) -> None:
+    """A sender may invent topics of 65,535 bytes: none of them is kept, and the message is rejected by its topic."""
+    longest = f"strikewatch/s/{'x' * (1024 - 22)}/samples"
+    with Broker(tmp_path) as broker, subscribed(settings_for(broker, "5")) as subscriber:
+        for topic in (f"strikewatch/{'x' * 60_000}/HB-01/samples", longest, longest.replace("x", "xx", 1)):
+            publish(broker, range(1), topic=topic)
+        topics = [message.topic for message in collect(subscriber, 3)]
+    too_long = "(a topic of more than 1,024 bytes)"
+    assert topics.count(too_long) == 2
+    assert longest in topics
+
+
 @both_versions
 def test_large_messages_arrive_whole_and_in_order(tmp_path: Path, version: Version) -> None:
     sent = [bytes([65 + k]) * size for k, size in enumerate((3_000_000, 10, 262_144, 70_000, 17_000_000, 5))]

@@ -7,14 +7,14 @@ numba finds the dispatcher in it.
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from types import FunctionType
 from typing import Any, Final, cast
 
 import numba
 import numpy as np
 from numba import types
-from numba.core.caching import FunctionCache
+from numba.core.caching import FunctionCache, NullCache
 from numba.core.ccallback import CFunc
 from numba.core.compiler import Compiler, CompilerBase
 from numba.core.registry import CPUDispatcher
@@ -67,7 +67,7 @@ def _own_or_numbas() -> tuple[type[CompilerBase], type[FunctionCache]]:
     return KernelCompiler, KernelCache
 
 
-_COMPILER, _CACHE = _own_or_numbas()
+_COMPILER, _NUMBAS_CACHE = _own_or_numbas()
 _OPTIONS: Final[dict[str, Any]] = {"error_model": "numpy", **({"_nrt": False} if COMPILES_WHOLE else {})}
 """Without NRT nothing counts references, because kernels make no arrays. numba's own way lets no function return an
 array then."""
@@ -75,6 +75,35 @@ _INT: Final = numba.int64
 _BY_ADDRESS: Final = (_INT,), types.void
 """The types of a function called by its address."""
 _OUTPUT: Final = numba.typeof(Output(np.empty(0, FINDING), np.empty(CURSOR, np.int64)))  # type: ignore[no-untyped-call]  # numba's own are untyped
+
+
+class _Cache(_NUMBAS_CACHE):  # type: ignore[misc,valid-type] # one of two classes
+    """The cache of a kernel. It only saves time: a damaged file, or a disk without room, stops nothing."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Load a kernel; return None if it is not there, or its file is damaged, as by a power failure."""
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:  # noqa: BLE001 # damaged bytes make unpickling raise anything
+            with suppress(OSError):
+                self.flush()  # the kernel is compiled, and saved anew
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Save a kernel if there is room."""
+        try:
+            super().save_overload(sig, data)
+        except OSError as error:
+            not_saved.append(error.strerror or str(error))
+
+
+def _cache(function: Any) -> Any:
+    """Return the cache of a kernel."""
+    return _Cache(function) if numba_cache.prepare() else NullCache()
+
+
+not_saved: Final[list[str]] = []
+"""Why kernels could not be saved."""
 
 
 def _emit_types(evidence: int) -> tuple[Any, ...]:
@@ -123,7 +152,7 @@ def _make_dispatcher(kernel: Kernel) -> Any:
     if kernel.options:
         kernel.compiled.evidence_sizes = kernel.evidence_sizes
     else:
-        kernel.compiled._cache = _CACHE(function)
+        kernel.compiled._cache = _cache(function)
     if function.__globals__.get(function.__name__) is kernel:
         function.__globals__[function.__name__] = kernel.compiled
     return kernel.compiled
@@ -172,7 +201,7 @@ def _by_address(function: Any) -> Any:
         found: Any = CFunc(
             function, _BY_ADDRESS, {}, _OPTIONS, pipeline_class=cast(type[Compiler], _COMPILER)
         )
-        found._cache = _CACHE(function)
+        found._cache = _cache(function)
         found.compile()
         return found
 
