@@ -1,13 +1,11 @@
 """The store: commits everything that a step found in one transaction, or nothing of it."""
 
-import json
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
-from operator import itemgetter
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import structlog
 from sqlalchemy import URL, Connection, delete, func, select
@@ -21,8 +19,9 @@ from strikewatch.engine.flood import Settings as Alarms
 from strikewatch.errors import StoreBlocked, StoreError, StoreLost, Unstorable
 from strikewatch.storage.actions import feed_problems
 from strikewatch.storage.commit import spool, statements, states
+from strikewatch.storage.commit.saved import read_saved
 from strikewatch.storage.commit.sparkplug_nodes import write_nodes
-from strikewatch.storage.commit.step import Saved, SavedAlert, StepRecord
+from strikewatch.storage.commit.step import Saved, StepRecord
 from strikewatch.storage.engines import open_database
 from strikewatch.storage.outbox.floods import FloodCache
 from strikewatch.storage.outbox.messages import Handover, Message, dead_letter_all
@@ -113,30 +112,8 @@ class Store:
 
     def load(self) -> Saved:
         """Load the saved data of the last committed step."""
-        alerts, events = tables.alerts, tables.events
         with self.read() as connection:
-            saved_states = {
-                (site, hammer): (layout, state)
-                for site, hammer, layout, state in states.read_states(connection)
-            }
-            open_alerts = connection.execute(
-                select(alerts.c.record, alerts.c.onset_ns, alerts.c.cleared_ns, alerts.c.ahead)
-                .where(tables.OPEN)
-                .order_by(alerts.c.onset_ns, alerts.c.site, alerts.c.id)
-            )
-            names = ("seq", "site", "hammer", "kind", "time_ns", "fields")
-            # not ordered by SQL: SQLite would then scan the whole history
-            pending = connection.execute(select(*(events.c[name] for name in names)).where(tables.PENDING))
-            return Saved(
-                saved_states,
-                [SavedAlert(json.loads(record), *more) for record, *more in open_alerts],
-                [
-                    Event(site, hammer, kind, at, json.loads(fields))
-                    # in order of arrival: a correction follows the entry that it corrects
-                    for _seq, site, hammer, kind, at, fields in sorted(pending, key=itemgetter(0))
-                ],
-                max(connection.scalar(newest) or 0 for newest in _NEWEST),
-            )
+            return read_saved(connection)
 
     def process_due(self, now: Instant) -> bool:
         """End expired shelves and stays out of service, and queue held alerts that are due at the wall time `now`.
@@ -344,10 +321,3 @@ class Store:
         if kept:
             statements.REJECT.run(connection, kept)
             connection.execute(statements.DROP_OLD_REJECTS, {"kept": self._rejects_kept})
-
-
-_NEWEST: Final = (
-    select(tables.arrived.c.received_ns).order_by(tables.arrived.c.seq.desc()).limit(1),
-    select(func.max(tables.segments.c.written_ns)),
-)
-"""Wall time of the newest step in the spool, and of the newest one in a recording."""
