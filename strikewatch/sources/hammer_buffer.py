@@ -15,7 +15,14 @@ import numpy as np
 from strikewatch.core.batch import NO_ROWS, Rows
 from strikewatch.core.events import Event
 from strikewatch.core.instant import SECOND, Instant
-from strikewatch.sources.same_instant import ReleasedInstants, add_missing, masks, merge_sorted, without
+from strikewatch.sources.same_instant import (
+    ReleasedInstants,
+    add_missing,
+    copied,
+    masks,
+    merge_sorted,
+    without,
+)
 
 Policy = Literal["in_order", "window", "gap"]
 
@@ -232,7 +239,7 @@ class HammerBuffer:
         if not free:
             yield self.append_in_order(rows, allowed_lateness_ns)
             return
-        waited, self.waiting = self.waiting, rows[free:]
+        waited, self.waiting = self.waiting, copied(rows[free:])
         yield self.release(waited)
         yield self.release(rows[:free])
 

@@ -81,6 +81,11 @@ def _channels(columns: Mapping[str, Floats]) -> list[str]:
     return [name for name in columns if name in _BITS]
 
 
+def copied(rows: Rows) -> Rows:
+    """Return a copy of a few rows, so that they do not keep the columns of all rows of a large piece in memory."""
+    return Rows(rows.time_ns.copy(), {name: column.copy() for name, column in rows.columns.items()})
+
+
 class ReleasedInstants:
     """The instants released most recently, and the channels of each."""
 
@@ -94,7 +99,7 @@ class ReleasedInstants:
     def note(self, rows: Rows) -> None:
         """Add released rows, strictly increasing in time; cheap, because every step does it."""
         count = len(rows.time_ns)
-        self._parts.append(rows if count <= REMEMBERED else rows[-REMEMBERED:])
+        self._parts.append(rows if count <= REMEMBERED else copied(rows[-REMEMBERED:]))
         self._rows += min(count, REMEMBERED)
         if self._rows > 4 * REMEMBERED:
             self._drop_old()

@@ -115,6 +115,25 @@ def test_commands_load_only_what_they_use(
     assert set(map(tuple, loaded_by(commands, heavy, tmp_path).values())) == {()}
 
 
+def test_a_command_starts_no_threads(tmp_path: Path) -> None:
+    """Those of numpy's linear algebra spin while they start."""
+    code = (
+        "import contextlib, io, os, sys\nfrom strikewatch.cli.main import main\n"
+        "with contextlib.redirect_stdout(io.StringIO()): main(['settings'])\n"
+        "print('numpy' in sys.modules, len(os.listdir('/proc/self/task')))\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == "True 1\n"
+
+
 def test_commands_on_an_existing_database_load_neither_detectors_nor_numpy(tmp_path: Path) -> None:
     Store(tmp_path / "strikewatch.db").close()
     commands = [

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from tests.long.benchmarks import table
-from tests.long.benchmarks.table import Line
+from tests.long.benchmarks.table import Line, Measured
 
 
 @pytest.mark.parametrize(
@@ -27,6 +27,23 @@ def test_a_figure_is_worse_beyond_noise_in_the_direction_of_its_goal(
     line = Line("replay, live: 3 M rows/s", "replay / reading", ratio, goal, cpu_us)
     assert line.worse({"ratio": 1.0, "cpu_us": 0.1}) is worse
     assert not line.worse({})
+
+
+def test_what_depends_on_the_machine_only_is_never_worse() -> None:
+    line = Line("sum alone: least of 15", "ns a row", 5.0, "", reference=True)
+    assert not line.worse({"ratio": 1.0})
+    assert line._replace(reference=False).worse({"ratio": 1.0})
+
+
+def test_a_ratio_is_that_of_most_turns() -> None:
+    """A load in a few turns, which delays only what uses both cores, moves it little."""
+    replay = Measured([1.0, 1.1, 4.0, 1.0, 0.9], [1.8, 2.0, 2.2, 1.9, 1.7])
+    reading = Measured([1.0, 1.0, 1.0, 1.0, 1.0], [1.0] * 5)
+    assert replay.cpu_over(reading) == 1.9
+    assert replay.over(reading) == 1.0
+    assert replay.cores == pytest.approx(1.8, abs=0.1)
+    line = replay.alone("replay alone", 10**9)
+    assert (line.name, line.ratio, line.worse({"ratio": 0.6})) == ("replay alone", 1.7, True)
 
 
 def test_figures_are_read_as_recorded_and_other_parts_stay(

@@ -1,5 +1,6 @@
 """Reorderer: rows in any order are released in event time, each instant once, and every other row is counted."""
 
+import weakref
 from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
@@ -132,6 +133,19 @@ def test_rows_added_as_sorted_are_released_like_others(
     assert sorted_too.released(HB) == plain.released(HB)
     if policy != "window":  # it has no use for the usual step, which goes by the parts that were released
         assert sorted_too.saved(HB) == plain.saved(HB)
+
+
+@pytest.mark.parametrize("policy", ["in_order", "window"])
+def test_rows_released_or_waiting_keep_no_large_piece_in_memory(policy: Policy) -> None:
+    """The newest are remembered; with hundreds of hammers, whole pieces would take gigabytes."""
+    reorderer = Reorderer(policy, REORDER)
+    for number in range(3):
+        time_ns = START + (number * 50_000 + np.arange(50_000)) * STEP
+        pressure = np.zeros(50_000)
+        arrays = [weakref.ref(time_ns), weakref.ref(pressure)]
+        assert len(list(reorderer.add_sorted_rows(HB, Rows(time_ns, {"pressure_bar": pressure}), STEP))) > 0
+        del time_ns, pressure
+        assert all(array() is None for array in arrays)
 
 
 @pytest.mark.parametrize("policy", POLICIES)

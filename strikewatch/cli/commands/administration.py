@@ -188,7 +188,7 @@ def export_operator(options: Namespace) -> None:
     """
     from strikewatch.storage import privacy
 
-    settings, name = load_settings(options.config), options.operator
+    settings, name = load_database_settings(options.config), options.operator
     counts: Counter[str] = Counter()
     with open_database(settings) as database:
         for where, row in privacy.export_operator(database, settings.recording.folder, name):

@@ -9,7 +9,7 @@ import click
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.output import local, plain_table
-from strikewatch.cli.settings_file import load_settings, open_database
+from strikewatch.cli.settings_file import load_database_settings, load_settings, open_database
 
 NO_BROWSER: Final = (
     "No Chromium is installed, so the PDF is the summary as plain text, without pictures. For the whole report: "
@@ -90,7 +90,7 @@ def coaching(options: Namespace) -> None:
     from strikewatch.core import instant
     from strikewatch.storage.actions.coaching import list_coaching
 
-    with open_database(load_settings(options.config)) as database:
+    with open_database(load_database_settings(options.config)) as database:
         entries = list_coaching(database, options.site, options.operator)
     if options.json:
         output.print_json(
@@ -162,7 +162,7 @@ def log(options: Namespace) -> None:
     at = now if options.at is None else parse_time(options.at, now, back=True)
     if at > now:
         raise Refused(f"--time {options.at} is in the future: log a talk once it has taken place")
-    with open_database(load_settings(options.config)) as database:
+    with open_database(load_database_settings(options.config)) as database:
         entries = log_coaching(
             database,
             options.operator,
@@ -193,7 +193,7 @@ def withdraw(options: Namespace) -> None:
     """Withdraw the coaching entry NUMBER, which was wrong. It stays on record as withdrawn."""
     from strikewatch.storage.actions.coaching import withdraw_coaching
 
-    with open_database(load_settings(options.config)) as database:
+    with open_database(load_database_settings(options.config)) as database:
         entry = withdraw_coaching(database, options.number, who=options.by, now=time.time_ns())
     fields = entry.event.fields
     message = f"Withdrawn: {fields['operator']} was coached on {fields['fault']}."

@@ -13,7 +13,7 @@ from rich.text import Text
 from strikewatch.cli import options as shared
 from strikewatch.cli import output
 from strikewatch.cli.output import minute_and_zone, plain_table
-from strikewatch.cli.settings_file import load_settings, open_database
+from strikewatch.cli.settings_file import load_database_settings, load_settings, open_database
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -231,7 +231,7 @@ def relearn(options: Namespace) -> None:
     """Discard the learned level of HAMMER and learn it anew: after new seals, or on another carrier."""
     from strikewatch.storage.queries import baselines
 
-    with open_database(load_settings(options.config)) as database:
+    with open_database(load_database_settings(options.config)) as database:
         site, hammer = baselines.relearn(
             database, options.site, options.hammer, by=options.by, reason=options.reason, now=time.time_ns()
         )

@@ -51,6 +51,9 @@ class ParquetShift(Shift):
         self._local = options.zone is not None
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
         self._ends: tuple[Instant, Instant] | None = None
+        self._only_hammers: dict[
+            int, Key | None
+        ] = {}  # looking into the statistics takes as long as opening the file
         self._first_rows = [1]
         for group in range(self.parts):
             self._first_rows.append(self._first_rows[-1] + self._metadata.row_group(group).num_rows)
@@ -153,6 +156,11 @@ class ParquetShift(Shift):
 
     def _only(self, group: int) -> Key | None:
         """Return the only hammer of a row group; None if there are several, or without statistics."""
+        if group not in self._only_hammers:
+            self._only_hammers[group] = self._find_only(group)
+        return self._only_hammers[group]
+
+    def _find_only(self, group: int) -> Key | None:
         found = {"site": self._site} | ({"hammer": self.options.hammer} if self.options.hammer else {})
         if "hammer" not in self._who and "hammer" not in found:
             return None

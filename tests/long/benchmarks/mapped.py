@@ -184,7 +184,8 @@ def lines() -> list[Line]:
         ("blocks of 100", own_block, mapped_block, MESSAGES // 10, "<= 2.0"),
     ):
         a, b = packets(ours, count), packets(theirs, count)
-        (_, own_s), (_, mapped_s) = measure(lambda a=a: process(a), lambda b=b: process(b))  # type: ignore[misc]
+        measured = measure(lambda a=a: process(a), lambda b=b: process(b))  # type: ignore[misc]
+        own_s, mapped_s = (each.cpu_s for each in measured)
         what = f"{name}: {1e6 * mapped_s / count:.1f} us a message (our own {1e6 * own_s / count:.1f})"
         found.append(Line(what, "mapped / own", mapped_s / own_s, goal, 1e6 * mapped_s / count))
     return found

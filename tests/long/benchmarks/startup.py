@@ -63,7 +63,9 @@ def lines() -> list[Line]:
         add_hammer(Path(folder) / "strikewatch.db")
         commands_s["due, of a hammer"] = cpu_s(*STRIKEWATCH, "due", cwd=folder)
         begin = time.perf_counter()
-        run(*STRIKEWATCH, "replay", "--json", str(shift), NUMBA_CACHE_DIR=str(Path(folder) / "compiled"))
+        first_cpu_s = run(
+            *STRIKEWATCH, "replay", "--json", str(shift), NUMBA_CACHE_DIR=str(Path(folder) / "compiled")
+        )
         first_s = time.perf_counter() - begin
     return [
         Line(
@@ -84,4 +86,5 @@ def lines() -> list[Line]:
             for words, used_s in commands_s.items()
         ),
         Line(f"the very first start: {first_s:.1f} s", "of 10 s", first_s / 10.0, "< 1"),
+        Line(f"the very first start, CPU: {first_cpu_s:.1f} s", "of 20 s", first_cpu_s / 20.0, "< 1"),
     ]

@@ -11,7 +11,9 @@ from typing import Final, NamedTuple
 from rich.console import Console
 from rich.table import Table
 
-TRIALS = 5
+TRIALS: Final = 5
+MANY_TRIALS: Final = 15
+"""Of what takes a fraction of a second: with these, a load that comes and goes moves the median little."""
 RECORDED: Final = Path(__file__).with_name("recorded.toml")
 NOISE: Final = 0.3
 """A figure that is worse than the recorded one by more than this share of it is worse, and not merely noise."""
@@ -27,7 +29,8 @@ Figures = Mapping[str, Mapping[str, Mapping[str, float]]]
 class Line(NamedTuple):
     """One measured ratio: description (`name: measured`), what is divided by what, the ratio, and the goal.
 
-    `cpu_us`: CPU time of a row or message, us, if it means something.
+    `cpu_us`: CPU time of a row or message, us, if it means something. `reference`: it depends on the machine only, and
+    is shown for comparison.
     """
 
     what: str
@@ -35,6 +38,7 @@ class Line(NamedTuple):
     ratio: float
     goal: str
     cpu_us: float | None = None
+    reference: bool = False
 
     @property
     def name(self) -> str:
@@ -51,6 +55,8 @@ class Line(NamedTuple):
 
         The ratio is to be high if the goal begins with `>`, otherwise low.
         """
+        if self.reference:
+            return False
         ratio, cpu_us = recorded.get("ratio"), recorded.get("cpu_us")
         if self.cpu_us is not None and cpu_us is not None and self.cpu_us > cpu_us * (1 + NOISE):
             return True
@@ -63,23 +69,53 @@ class Line(NamedTuple):
         )
 
 
-class Times(NamedTuple):
-    """Median seconds by the clock and of the processor."""
+class Measured(NamedTuple):
+    """Seconds that something took in each turn: by the clock, and of the processor in all threads."""
 
-    wall_s: float
-    cpu_s: float
+    walls_s: list[float]
+    cpus_s: list[float]
+
+    @property
+    def wall_s(self) -> float:
+        """The median by the clock."""
+        return statistics.median(self.walls_s)
+
+    @property
+    def cpu_s(self) -> float:
+        """The median of the processor."""
+        return statistics.median(self.cpus_s)
+
+    @property
+    def cores(self) -> float:
+        """How many cores it used, in the median."""
+        return statistics.median(cpu / wall for cpu, wall in zip(self.cpus_s, self.walls_s, strict=True))
+
+    def over(self, other: "Measured") -> float:
+        """Return the median of the ratios by the clock, turn by turn: a load of the machine affects both of a turn."""
+        return statistics.median(a / b for a, b in zip(self.walls_s, other.walls_s, strict=True))
+
+    def cpu_over(self, other: "Measured") -> float:
+        """Return the median of the ratios of CPU time: of two things in one thread, since waiting does not count."""
+        return statistics.median(a / b for a, b in zip(self.cpus_s, other.cpus_s, strict=True))
+
+    def alone(self, name: str, rows: int, *, reference: bool = False) -> "Line":
+        """Return a line with the least CPU time of a row, ns, which says which part of a ratio has changed."""
+        least_ns = 1e9 * min(self.cpus_s) / rows
+        what = f"{name}: least of {len(self.walls_s)}"
+        return Line(what, "ns a row", least_ns, "", reference=reference)
 
 
-def measure(*timed: Callable[[], object], trials: int = TRIALS) -> list[Times]:
-    """Return the medians of each; measured in turns, so that machine load affects all alike, after a warm-up turn."""
-    taken: list[list[Times]] = [[] for _ in timed]
+def measure(*timed: Callable[[], object], trials: int = TRIALS) -> list[Measured]:
+    """Measure each in turns, so that machine load affects all alike, after a turn to warm up."""
+    taken = [Measured([], []) for _ in timed]
     for trial in range(trials + 1):
         for one, times in zip(timed, taken, strict=True):
             start, cpu = time.perf_counter(), time.process_time()
             one()
             if trial:
-                times.append(Times(time.perf_counter() - start, time.process_time() - cpu))
-    return [Times(*map(statistics.median, zip(*times, strict=True))) for times in taken]
+                times.walls_s.append(time.perf_counter() - start)
+                times.cpus_s.append(time.process_time() - cpu)
+    return taken
 
 
 def median_s(*timed: Callable[[], object], trials: int = TRIALS) -> list[float]:

@@ -183,6 +183,8 @@ def lines(days: int = MONTH) -> list[Line]:
         reviewing, most = reviewed(str(folder), *page)
         where = Path(scratch) / "strikewatch.db"
         fill(where, found, days)
+        stored_bytes = where.stat().st_size
+        recorded_bytes = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
         asked, rated = from_database_s(where, days)
     made = {
         "M rows": ROWS * len(HAMMERS) / 1e6,
@@ -199,6 +201,12 @@ def lines(days: int = MONTH) -> list[Line]:
             "<= 3",
         ),
         Line(f"memory: at most {most:.0f} MiB (one day {least:.0f})", "to one day", most / least, ""),
+        Line(
+            f"database: {stored_bytes / days / len(HAMMERS) / 1e6:.2f} MB a hammer and day",
+            "to the recordings",
+            stored_bytes / recorded_bytes,
+            "",
+        ),
         Line(f"frames from the database: {asked:.1f} s", "to reading the recordings", asked / reading, ""),
         Line(f"rates of them: {rated:.1f} s", "to reading the recordings", rated / reading, ""),
     ]
