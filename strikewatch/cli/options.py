@@ -17,7 +17,7 @@ Decorator = Callable[[Function], Function]
 Run = Callable[[Namespace], int | None]
 """What a command does; it returns an exit code other than 0, or None."""
 
-WHEN: Final = "2026-11-25T06:00:00Z, or 2h, 3d ago"
+WHEN: Final = "2026-11-25T06:00:00Z, or how long ago: 2h, 3d"
 PATH: Final = click.Path(path_type=Path)
 _SETTINGS: Final[dict[str, Any]] = {"help_option_names": ["-h", "--help"], "max_content_width": 110}
 

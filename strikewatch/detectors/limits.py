@@ -213,7 +213,7 @@ FEED_FORCE: Final = limit_rule(
     Fault(
         "feed_force",
         "Fired {firing_off_band_s:.1f} s with feed at {feed_min_bar:.0f} to {feed_max_bar:.0f} bar, outside its band; "
-        "press as the handbook says.",
+        "press as the operator's manual says.",
         {"firing_off_band_s": seconds, "feed_min_bar": tenth, "feed_max_bar": tenth},
         of_operator=True,
         by_machine=True,

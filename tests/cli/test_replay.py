@@ -199,7 +199,7 @@ def test_bouts_in_place_of_alerts(
     assert main(["replay", str(PAD), "--bouts"]) == 0
     assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
     assert main(["replay", str(PAD)]) == 0
-    assert "judged for blank blows" in capsys.readouterr().out
+    assert "could be judged for blank firing" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("arm", [False, True])

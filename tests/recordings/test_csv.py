@@ -6,9 +6,11 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pytest
 
-from tests.recordings.shapes import SITE, csv, frame, parquet
+from strikewatch.sources import recordings
+from tests.recordings.shapes import SITE, csv, folder, frame, parquet, replayed
 
 
 @pytest.fixture(scope="module")
@@ -104,6 +106,31 @@ def test_each_unreadable_field_is_left_out_alone(reference: list[dict[str, Any]]
     assert "samples.csv: row 11: `oil_c` is 'warm'" in result.examples["oil_c"]
     assert "row 13: 6 fields where the first line has 5" in result.examples["fields"]
     assert [one["id"] for one in result.records] == [one["id"] for one in reference]
+
+
+def test_many_tables_are_read_again_rather_than_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A year of CSV files does not fit into memory. Results, counts and examples are those of tables that are kept."""
+    for day, form in enumerate((written, lambda time: written(time, sep=";", decimal=","))):
+        shift = folder(tmp_path / f"day-{day}")
+        text = form(lambda t, day=day: utc(t + pd.Timedelta(day, "D")))
+        broken = text.splitlines()[7].replace("2026", "1926").replace("HB-0", "HB-9")
+        unreadable = text.splitlines()[8].replace("False", "perhaps")
+        (shift / "samples.csv").write_text("\n".join([text, broken, unreadable]))
+    kept = replayed(tmp_path)
+    assert len(kept.records) > 6
+    assert +kept.bad == {"time": 2}
+    assert +kept.cells == {"active": 2}
+    size = sum(path.stat().st_size for path in tmp_path.rglob("*.csv"))
+    monkeypatch.setattr(recordings, "MAX_CSV_BYTES", size - 1)
+    before = pa.total_allocated_bytes()
+    shifts = recordings.open_shifts(tmp_path)
+    assert pa.total_allocated_bytes() - before < size / 10
+    assert [shift.span() for shift in shifts] == [shift.span() for shift in shifts[:1]] + [
+        tuple(end + 86_400 * 10**9 for end in shifts[0].span())
+    ]
+    again = replayed(tmp_path)
+    for name in ("records", "counts", "bad", "cells", "examples", "silent", "lost", "begin", "end"):
+        assert getattr(again, name) == getattr(kept, name), name
 
 
 def test_aliases_in_text(reference: list[dict[str, Any]], tmp_path: Path) -> None:

@@ -193,7 +193,7 @@ def _cross_table(what: str, names: Sequence[str], pairs: Iterable[tuple[str, str
 
 
 def _judged_share(bouts: "Iterable[AttributedBout]") -> str:
-    """Describe the share of firing time judged for blank blows, and why the rest was not."""
+    """Describe the share of firing time judged for blank firing, and why the rest was not."""
     from strikewatch.core.bout import REASONS
 
     firing_ns = judged_ns = 0.0
@@ -207,7 +207,7 @@ def _judged_share(bouts: "Iterable[AttributedBout]") -> str:
     if not firing_ns:
         return "no firing"
     why = ", ".join(f"{n} {reason}" for reason, n in reasons.most_common())
-    share = f"{100.0 * judged_ns / firing_ns:.0f} % of it judged for blank blows"
+    share = f"{100.0 * judged_ns / firing_ns:.0f} % of it could be judged for blank firing"
     return f"{share}; bouts not judged: {why}" if why else share
 
 

@@ -250,7 +250,7 @@ DETECTOR: Final = Detector(
         Fault(
             "grease_feed",
             "Automatic greasing fails ({causes}): refill it, or have pump and lines checked; "
-            "grease by hand until it works, as the handbook says.",
+            "grease by hand until it works, as the operator's manual says.",
             {"causes": _causes, "lowest_level": hundredth, "firing_without_flow_s": seconds},
         ),
     ),

@@ -310,7 +310,7 @@ DETECTOR: Final = Detector(
         ),
         Fault(
             "storage_use",
-            "Fired after {idle_days:.0f} days without use; stop, and prepare it as its handbook says.",
+            "Fired after {idle_days:.0f} days without use; stop, and prepare it as the operator's manual says.",
             {"idle_days": _days},
         ),
     ),

@@ -125,10 +125,13 @@ def compile_template(text: str) -> Template:
 
 
 def as_text(value: Any) -> str | None:
-    """Return a name or id as text; None for what cannot be one."""
+    """Return a name or id as text; None for what cannot be one.
+
+    Too long a text is cut where it is known to be too long: the texts last seen are remembered.
+    """
     kind = type(value)
     if kind is str:
-        return str(value)
+        return str(value[: MAX_LENGTH + 1])
     if kind is float and value.is_integer() and abs(value) < 2**53:
         value, kind = int(value), int
     if kind is int and abs(value) < 1 << 64:

@@ -22,6 +22,8 @@ __all__ = ["ReadOptions", "Shift", "TableShift", "open_shifts", "shift_folders"]
 
 SAMPLES: Final = ("samples.parquet", "samples.csv")
 _KINDS: Final[dict[str, type[ParquetShift] | type[CsvShift]]] = {".parquet": ParquetShift, ".csv": CsvShift}
+MAX_CSV_BYTES: Final = 256 * 1024 * 1024
+"""CSV files of a folder are held in memory up to this size in all: rows take about three times as much."""
 _REMEDY: Final = "give a folder with samples.parquet or samples.csv, or one .parquet or .csv file"
 
 
@@ -46,9 +48,14 @@ def open_shifts(path: Path, options: ReadOptions = AS_IN_CONTRACT) -> list[Shift
 
 
 def _inside(folder: Path, options: ReadOptions) -> Iterator[Shift]:
-    for inner in shift_folders(folder):
-        (samples,) = _samples_in(inner)
-        yield _KINDS[samples.suffix](samples, inner / "events.jsonl", options)
+    found = [samples for inner in shift_folders(folder) for samples in _samples_in(inner)]
+    keep = sum(samples.stat().st_size for samples in found if samples.suffix == ".csv") <= MAX_CSV_BYTES
+    for samples in found:
+        events = samples.with_name("events.jsonl")
+        if samples.suffix == ".csv":
+            yield CsvShift(samples, events, options, keep=keep or len(found) == 1)
+        else:
+            yield ParquetShift(samples, events, options)
 
 
 def shift_folders(folder: Path) -> Iterator[Path]:

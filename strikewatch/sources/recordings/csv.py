@@ -1,19 +1,25 @@
 """A CSV table of samples. Every field is read as text, so that one bad field affects no other.
 
+Many tables that do not fit into memory together are each read again whenever their rows are needed.
+
 The delimiter is detected in the first line: comma, semicolon, tab or `|`. With a delimiter other than the comma,
 numbers may have a decimal comma.
 """
 
 import csv
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any, Final
 
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.csv as pacsv  # type: ignore[import-untyped]  # ships no types
 
+from strikewatch.core.batch import Ints, Key, Rows
+from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError
 from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
+from strikewatch.sources.recordings.row_reader import PartReader
 from strikewatch.sources.recordings.shift import TableShift
 
 _NOT_SAMPLED: Final = ["", "null", "NULL", "NaN", "nan", "None"]
@@ -21,11 +27,20 @@ _DELIMITERS: Final = ",;\t|"
 
 
 class CsvShift(TableShift):
-    """`samples.csv`."""
+    """`samples.csv`. `keep`: hold its rows in memory; otherwise only what is known of them."""
 
     as_text = True
+    _known: tuple[dict[Key, set[str]], tuple[Instant, Instant]] | None = None
+    """Feeds and span, once the rows are no longer in memory."""
 
-    def __init__(self, path: Path, events: Path | None, options: ReadOptions = AS_IN_CONTRACT) -> None:
+    def __init__(
+        self,
+        path: Path,
+        events: Path | None,
+        options: ReadOptions = AS_IN_CONTRACT,
+        *,
+        keep: bool = True,
+    ) -> None:
         table, short, example, delimiter = _read(path)
         self.decimal_comma = delimiter != ","
         super().__init__(table, str(path), path.resolve().parent.name, first_row=2, options=options)
@@ -40,6 +55,36 @@ class CsvShift(TableShift):
             self.events, self.bad["event"] = read_events(
                 events, lambda hammer: sites.get(hammer, known), self.examples, options.zone
             )
+        if not keep:
+            self._known = self.feeds(), self.span()  # this has counted what cannot be used, too
+            self._table, self._pieces = self._table.schema.empty_table(), None
+
+    def pieces(self) -> Iterator[tuple[Key, Rows]]:
+        return self._read_again() if self._known else super().pieces()
+
+    def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
+        if self._known is None:
+            return super().times(number)
+        return ((key, rows.time_ns) for key, rows in self._read_again(("time", "hammer", "site")))
+
+    def feeds(self) -> dict[Key, set[str]]:
+        return self._known[0] if self._known else super().feeds()
+
+    def span(self) -> tuple[Instant, Instant]:
+        return self._known[1] if self._known else super().span()
+
+    def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
+        first, last = self.span()
+        return super().near(key, begin, end) if begin <= last and first < end else iter(())
+
+    def _read_again(self, names: Collection[str] = ()) -> Iterator[tuple[Key, Rows]]:
+        """Read the rows from the file, of some columns only if `names` are given."""
+        reader = PartReader(self.place, self.options)
+        reader.as_text, reader.decimal_comma = self.as_text, self.decimal_comma
+        table = _read(Path(self.place))[0].rename_columns(self._table.column_names)
+        if names:
+            table = table.select([name for name in table.column_names if name in names])
+        return reader.rows_of(table, self._site, self._first_row)
 
 
 def _read(path: Path) -> tuple[Any, int, str, str]:

@@ -1,11 +1,14 @@
 """Whatever a mapped source sends costs only itself, and is counted."""
 
 import gzip
+import json
+import tomllib
 import tracemalloc
 
 import cbor2
 import pytest
 
+from strikewatch.sources.mapping import Sources, check_tables
 from tests.sources.mapping import malformed
 
 COUNT = 800
@@ -31,6 +34,32 @@ def test_a_bomb_is_refused_in_bounded_memory() -> None:
     tracemalloc.stop()
     assert reject.error.reason == "too_large"
     assert peak < 40_000_000
+
+
+DEVICES = """
+[devices]
+topic = "devices"
+time = "arrival"
+site = "pit"
+hammer = "@.device"
+channels = { active = "@.on" }
+"""
+
+
+def test_long_ids_fill_no_memory() -> None:
+    """What was found of the last devices is remembered by their ids, which may have 65,535 bytes."""
+    tables, _ = check_tables(tomllib.loads(DEVICES))
+    mapped = Sources(tables)
+    reasons = set()
+    tracemalloc.start()
+    for k in range(200):
+        payload = json.dumps({"device": f"{k}{'x' * 60_000}", "on": True}).encode()
+        [reject] = mapped.map("devices", payload, malformed.RECEIVED).rejects
+        reasons.add(reject.error.reason)
+    kept = tracemalloc.get_traced_memory()[0]
+    tracemalloc.stop()
+    assert reasons == {"topic"}
+    assert kept < 6_000_000
 
 
 OVERSIZED = {
