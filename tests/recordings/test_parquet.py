@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from strikewatch.sources.recordings import open_shifts
+from strikewatch.sources.recordings import open_shifts, row_reader
 from tests.recordings.shapes import EVENTS, SITE, column, folder, frame, parquet, replayed
 
 
@@ -126,6 +128,26 @@ def test_active_sampled_only_late_counts_for_the_whole_shift(tmp_path: Path) -> 
         for r in parquet(tmp_path, f.assign(active=f["active"].astype("boolean").mask(~late))).records
         if r["fault"] == "same_spot"
     ]
+
+
+@pytest.mark.parametrize("count", [1, 3, row_reader._FEW, row_reader._FEW + 1, 200])
+@given(codes=st.lists(st.integers(0, 250), max_size=60))
+def test_rows_of_each_hammer_are_found_in_order(count: int, codes: list[int]) -> None:
+    """However many hammers there are: a few are looked for, and of many the rows are sorted."""
+    array = np.array([code % count for code in codes], np.int64)
+    found = list(row_reader._places(array, count))
+    assert len(found) == count
+    for code, places in enumerate(found):
+        assert places.tolist() == [k for k, one in enumerate(array.tolist()) if one == code]
+
+
+@pytest.mark.parametrize("below", [1, 60, row_reader._TABLE, row_reader._TABLE + 1, 10**12])
+@given(numbers=st.lists(st.integers(0, 10**12), max_size=40))
+def test_distinct_numbers_are_those_that_sorting_finds(below: int, numbers: list[int]) -> None:
+    array = np.array([number % below for number in numbers], np.int64)
+    distinct, index = row_reader._distinct(array, below)
+    assert distinct.tolist() == sorted({*array.tolist()})
+    assert distinct[index].tolist() == array.tolist()
 
 
 def test_two_sites_may_use_one_name(tmp_path: Path) -> None:
