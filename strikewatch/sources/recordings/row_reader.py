@@ -226,6 +226,8 @@ def _keys(table: Any, site: str) -> tuple[list[Key], Ints, Bools]:
     if not hammers:
         return [], codes, nameless
     site_codes, sites = _codes(table["site"])
+    if len(sites) == 1 and not site_codes.any():  # one site in every row
+        return [(sites[0], hammer) for hammer in hammers], codes, nameless
     if site not in sites:
         sites.append(site)
     site_codes = np.where(site_codes < 0, sites.index(site), site_codes)
@@ -253,7 +255,8 @@ def _codes(column: Any) -> tuple[Ints, list[str]]:
     names: dict[str, int] = {}
     own = [named(name) for name in column.dictionary.to_pylist()]
     final = np.array([names.setdefault(name, len(names)) if name else -1 for name in own] + [-1], np.int64)
-    return final[codes], list(names)
+    as_encoded = len(names) == len(own) and not column.null_count
+    return codes if as_encoded else final[codes], list(names)
 
 
 def named(cell: Any) -> str:
