@@ -50,6 +50,10 @@ class ParquetShift(Shift):
         self._index = {name: index[one] for name, one in self._written.items() if one in index}
         self._local = options.zone is not None
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
+        self._feed_channels = [name for name in FEED_CHANNELS if name in self._names]
+        self._feeds: dict[
+            int, dict[Key, set[str]]
+        ] = {}  # of parts with several hammers, once their times were read
         self._ends: tuple[Instant, Instant] | None = None
         # of each row group: to look into the statistics takes as long as to open the file
         self._only_hammers: dict[int, Key | None] = {}
@@ -91,25 +95,43 @@ class ParquetShift(Shift):
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
         groups = self._parts[number]
         key = self._only(groups.start)
-        table = self._read(groups, ["time", *([] if key else self._who)])
+        # of several hammers, the channels are noted: to read the names again would take as long as all of this
+        columns = [] if key else [*self._feed_channels, *self._who]
+        table = self._read(groups, ["time", *columns])
+        feeds: dict[Key, set[str]] = {}
         for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
+            if key is None:
+                feeds.setdefault(one, set()).update(present(rows))
             yield one, rows.time_ns
+        if key is None:
+            self._feeds[number] = feeds
 
     def feeds(self) -> dict[Key, set[str]]:
         feeds: dict[Key, set[str]] = {}
-        wanted = [name for name in FEED_CHANNELS if name in self._names]
-        for group in self._groups:
-            key = self._only(group)
+        for number, groups in enumerate(self._parts):
+            key = self._only(groups.start)
             if key is not None:
-                missing = [name for name in wanted if name not in feeds.setdefault(key, set())]
-                valid = {name: self._in_range(group, name) for name in missing}
-                if all(answer is not None for answer in valid.values()):
-                    feeds[key].update(name for name, answer in valid.items() if answer)
-                    continue
-            table = self._read([group], ["time", *wanted, *self._who])
-            for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
-                feeds.setdefault(one, set()).update(present(rows))
+                has = feeds.setdefault(key, set())
+                for group in groups:
+                    has |= self._channels_of(
+                        group, key, [name for name in self._feed_channels if name not in has]
+                    )
+                continue
+            if number not in self._feeds:
+                for _ in self.times(number):
+                    pass
+            for one, names in self._feeds[number].items():
+                feeds.setdefault(one, set()).update(names)
         return feeds
+
+    def _channels_of(self, group: int, key: Key, wanted: Sequence[str]) -> set[str]:
+        """Return which of the wanted channels have a valid value in a row group of one hammer."""
+        valid = {name: self._in_range(group, name) for name in wanted}
+        if all(answer is not None for answer in valid.values()):
+            return {name for name, answer in valid.items() if answer}
+        table = self._read([group], ["time", *wanted])
+        read = PartReader(self.place, self.options).rows_of(table, self._site, 1, key)
+        return {name for _, rows in read for name in present(rows)}
 
     def span(self) -> tuple[Instant, Instant]:
         """Return the first and last instant from the statistics; the whole time range without them."""
