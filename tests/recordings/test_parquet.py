@@ -8,9 +8,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
+import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from strikewatch.sources.recordings import open_shifts
+from strikewatch.errors import InputError
+from strikewatch.sources.recordings import open_shifts, row_reader
+from strikewatch.sources.recordings import parquet as parquet_shift
 from tests.recordings.shapes import EVENTS, SITE, column, folder, frame, parquet, replayed
 
 
@@ -64,15 +69,55 @@ WAYS: dict[str, Callable[[pd.DataFrame], Any]] = {
 }
 
 
-@pytest.mark.parametrize("rows_a_group", [1_000, 160, 37])
+@pytest.mark.parametrize(
+    ("rows_a_group", "rows_a_part"), [(1_000, 0), (160, 0), (37, 0), (37, 100), (37, 1_000)]
+)
 @pytest.mark.parametrize("way", WAYS)
 def test_however_it_is_written(
-    way: str, rows_a_group: int, reference: list[dict[str, Any]], tmp_path: Path
+    way: str,
+    rows_a_group: int,
+    rows_a_part: int,
+    reference: list[dict[str, Any]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Times in every unit and zone, names in every coding, several hammers in a row group and one."""
+    """Times in every unit and zone, names in every coding, several hammers in a row group and one, groups together."""
+    monkeypatch.setattr(parquet_shift, "PIECE_ROWS", rows_a_part)
     result = parquet(tmp_path, WAYS[way](frame()), row_group_size=rows_a_group)
     assert result.records == reference
     assert not +result.bad
+
+
+def test_small_row_groups_of_the_same_hammers_are_read_together(tmp_path: Path) -> None:
+    """As many as have no more rows than a piece; reading each takes longer than reading its rows."""
+    table = pd.concat([frame().assign(hammer=f"HB-0{k}") for k in range(1, 4)])
+    table.to_parquet(tmp_path / "shift.parquet", row_group_size=len(frame()) // 4)
+    (shift,) = open_shifts(tmp_path / "shift.parquet")
+    assert shift.parts == 3
+    assert [{key[1] for key, _ in shift.part(number)} for number in range(3)] == [
+        {"HB-01"},
+        {"HB-02"},
+        {"HB-03"},
+    ]
+    assert sum(len(rows) for _, rows in shift.pieces()) == len(table)
+
+
+def test_of_row_groups_read_together_the_damaged_one_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "shift.parquet"
+    frame().assign(hammer="HB-01").to_parquet(path, row_group_size=40, compression="zstd")
+    column = next(
+        group
+        for k in range(8)
+        if (group := pq.read_metadata(path).row_group(5).column(k)).path_in_schema == "oil_c"
+    )
+    data = bytearray(path.read_bytes())
+    at = column.dictionary_page_offset or column.data_page_offset
+    data[at : at + column.total_compressed_size] = bytes(column.total_compressed_size)
+    path.write_bytes(data)
+    (shift,) = open_shifts(path)
+    assert shift.parts == 1
+    with pytest.raises(InputError, match="row group 5 is damaged"):
+        list(shift.pieces())
 
 
 def test_whole_seconds(tmp_path: Path) -> None:
@@ -126,6 +171,26 @@ def test_active_sampled_only_late_counts_for_the_whole_shift(tmp_path: Path) -> 
         for r in parquet(tmp_path, f.assign(active=f["active"].astype("boolean").mask(~late))).records
         if r["fault"] == "same_spot"
     ]
+
+
+@pytest.mark.parametrize("count", [1, 3, row_reader._FEW, row_reader._FEW + 1, 200])
+@given(codes=st.lists(st.integers(0, 250), max_size=60))
+def test_rows_of_each_hammer_are_found_in_order(count: int, codes: list[int]) -> None:
+    """However many hammers there are: a few are looked for, and of many the rows are sorted."""
+    array = np.array([code % count for code in codes], np.int64)
+    found = list(row_reader._places(array, count))
+    assert len(found) == count
+    for code, places in enumerate(found):
+        assert places.tolist() == [k for k, one in enumerate(array.tolist()) if one == code]
+
+
+@pytest.mark.parametrize("below", [1, 60, row_reader._TABLE, row_reader._TABLE + 1, 10**12])
+@given(numbers=st.lists(st.integers(0, 10**12), max_size=40))
+def test_distinct_numbers_are_those_that_sorting_finds(below: int, numbers: list[int]) -> None:
+    array = np.array([number % below for number in numbers], np.int64)
+    distinct, index = row_reader._distinct(array, below)
+    assert distinct.tolist() == sorted({*array.tolist()})
+    assert distinct[index].tolist() == array.tolist()
 
 
 def test_two_sites_may_use_one_name(tmp_path: Path) -> None:

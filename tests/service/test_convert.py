@@ -170,8 +170,10 @@ def test_the_memory_of_a_large_log_is_bounded(tmp_path: Path, monkeypatch: pytes
     import tracemalloc
 
     from strikewatch.sources.logs import tables
+    from strikewatch.sources.recordings import parquet
 
     monkeypatch.setattr(module, "GROUP_ROWS", 2000)
+    monkeypatch.setattr(parquet, "PIECE_ROWS", 2000)
     monkeypatch.setattr(tables, "_BLOCK_BYTES", 1 << 15)
     peaks = []
     for n in (10_000, 100_000):

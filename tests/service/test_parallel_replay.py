@@ -17,7 +17,7 @@ from strikewatch.service.recorded.replay import ReplayResult, replay_shifts
 from strikewatch.service.recorded.replay_threads import AHEAD_PER_CORE
 from strikewatch.settings.faults import Faults
 from strikewatch.settings.tree import load
-from strikewatch.sources.recordings import open_shifts
+from strikewatch.sources.recordings import open_shifts, parquet
 from strikewatch.sources.recordings.parquet import ParquetShift
 from tests.recordings.shapes import folder, frame
 
@@ -42,6 +42,12 @@ def everything(result: ReplayResult) -> dict[str, Any]:
     ]
     found["in order"] = [list(value) for value in found.values() if isinstance(value, dict)]
     return found
+
+
+@pytest.fixture(autouse=True)
+def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Read each row group by itself, so that a short table has many parts."""
+    monkeypatch.setattr(parquet, "PIECE_ROWS", 0)
 
 
 @pytest.fixture

@@ -55,37 +55,36 @@ def read_events(
     ]
 
 
-class CurrentEvidence:
-    """What the saved states of hammers with active alerts say of these, as at the end of a recording."""
+def _active_findings(states: Sequence[SavedState], settings_of: SettingsOf) -> dict[tuple[str, str], Finding]:
+    """Return what the saved states say of active alerts, by site and id, as at the end of a recording."""
+    if not states:
+        return {}
+    from strikewatch.engine.pipeline import Pipeline  # it loads the compiled detectors
 
-    def __init__(self, states: Iterable[SavedState], settings_of: SettingsOf) -> None:
-        self._active: dict[tuple[str, str], Finding] = {}
-        states = list(states)
-        if states:
-            self._report(states, settings_of)
+    pipeline = Pipeline(settings_of)
+    active: dict[tuple[str, str], Finding] = {}
+    for site, hammer, layout, state in states:
+        key = site, hammer
+        pipeline.restore(key, layout, state)
+        watermark = pipeline.watermark(key)
+        if watermark == NEVER:
+            continue
+        report = pipeline.step(Batch([Portion(key, NO_ROWS, watermark)]), report=True)
+        for finding in report.findings:
+            if finding.step == "standing":
+                active[site, alert_id(hammer, finding.fault, finding.onset)] = finding
+    return active
 
-    def _report(self, states: Iterable[SavedState], settings_of: SettingsOf) -> None:
-        from strikewatch.engine.pipeline import Pipeline  # it loads the compiled detectors
 
-        pipeline = Pipeline(settings_of)
-        for site, hammer, layout, state in states:
-            key = site, hammer
-            pipeline.restore(key, layout, state)
-            watermark = pipeline.watermark(key)
-            if watermark == NEVER:
-                continue
-            report = pipeline.step(Batch([Portion(key, NO_ROWS, watermark)]), report=True)
-            for finding in report.findings:
-                if finding.step == "standing":
-                    self._active[site, alert_id(hammer, finding.fault, finding.onset)] = finding
-
-    def updated(self, record: Mapping[str, Any]) -> Mapping[str, Any]:
-        """Return an alert record, with current evidence if the alert is active."""
-        finding = self._active.get((record["site"], record["id"]))
-        if finding is None or record["cleared"] is not None:
-            return record
-        evidence, summary = finding.describe()
-        return {**record, "evidence": evidence, "summary": summary}
+def _with_current_evidence(
+    record: Mapping[str, Any], active: Mapping[tuple[str, str], Finding]
+) -> Mapping[str, Any]:
+    """Return an alert record, with current evidence if the alert is active."""
+    finding = active.get((record["site"], record["id"]))
+    if finding is None or record["cleared"] is not None:
+        return record
+    evidence, summary = finding.describe()
+    return {**record, "evidence": evidence, "summary": summary}
 
 
 LONGEST: Final = 3600 * SECOND
@@ -161,10 +160,11 @@ def overlapping(
         onsets = (instant.parse(record["onset"]) for record in records if record["fault"] in TIMED)
         attribution = _attributed(connection, max(0, min([begin, *onsets]) - LONGEST), end, site)
         states = list(_states(connection, site))
-    active = {(record["site"], record["hammer"]) for record in records if record["cleared"] is None}
-    current = CurrentEvidence((state for state in states if state[:2] in active), settings_of)
+    open_at = {(record["site"], record["hammer"]) for record in records if record["cleared"] is None}
+    active = _active_findings([state for state in states if state[:2] in open_at], settings_of)
+    faults = attribution.faults((_with_current_evidence(record, active) for record in records), end)
     silent, _ = _limits_of_feeds(states, settings_of)
-    return attribution.exposure(), attribution.faults(map(current.updated, records), end), silent
+    return attribution.exposure(), faults, silent
 
 
 def _states(connection: Connection, site: str | None) -> Iterable[SavedState]:

@@ -1,4 +1,4 @@
-"""A Parquet table of samples, read by row group, so that memory stays bounded."""
+"""A Parquet table of samples, read by row group, so that memory stays bounded; small row groups are read together."""
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -14,7 +14,7 @@ from strikewatch.core.instant import Instant
 from strikewatch.errors import InputError
 from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
-from strikewatch.sources.recordings.row_reader import PartReader, RowReader, named
+from strikewatch.sources.recordings.row_reader import PIECE_ROWS, PartReader, RowReader, named
 from strikewatch.sources.recordings.shift import FEED_CHANNELS, Shift, present
 from strikewatch.sources.recordings.times import NS_PER_UNIT
 
@@ -44,26 +44,31 @@ class ParquetShift(Shift):
         feed, recorded_in_order = _RECORDED_IN_ORDER
         self.recorded_in_order = (self._metadata.metadata or {}).get(feed) == recorded_in_order
         self._site = options.site or path.resolve().parent.name
-        self.parts = self._metadata.num_row_groups
+        self._groups = range(self._metadata.num_row_groups)
         schema = self._metadata.schema
         index = {schema.column(i).path: i for i in range(len(schema))}
         self._index = {name: index[one] for name, one in self._written.items() if one in index}
         self._local = options.zone is not None
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
+        self._feed_channels = [name for name in FEED_CHANNELS if name in self._names]
+        self._feeds: dict[
+            int, dict[Key, set[str]]
+        ] = {}  # of parts with several hammers, once their times were read
         self._ends: tuple[Instant, Instant] | None = None
-        self._only_hammers: dict[
-            int, Key | None
-        ] = {}  # looking into the statistics takes as long as opening the file
+        # of each row group: to look into the statistics takes as long as to open the file
+        self._only_hammers: dict[int, Key | None] = {}
         self._first_rows = [1]
-        for group in range(self.parts):
+        for group in self._groups:
             self._first_rows.append(self._first_rows[-1] + self._metadata.row_group(group).num_rows)
+        self._parts = self._together()
+        self.parts = len(self._parts)
         if events is not None:
             self.in_folder = True
             self.events, self.bad["event"] = read_events(events, self._site_of, self.examples, options.zone)
 
     def pieces(self) -> Iterator[tuple[Key, Rows]]:
-        for group in range(self.parts):
-            yield from self.part(group)
+        for number in range(self.parts):
+            yield from self.part(number)
 
     def part(self, number: int) -> Iterator[tuple[Key, Rows]]:
         pieces, counts = self.read_part(number)
@@ -71,45 +76,67 @@ class ParquetShift(Shift):
         yield from pieces
 
     def read_part(self, number: int) -> tuple[list[tuple[Key, Rows]], RowReader]:
-        key = self._only(number)
+        groups = self._parts[number]
+        key = self._only(groups.start)
         reader = PartReader(self.place, self.options)
-        table = self._read(number, ["time", *self._names, *([] if key else self._who)])
-        return list(reader.rows_of(table, self._site, self._first_rows[number], key)), reader
+        table = self._read(groups, ["time", *self._names, *([] if key else self._who)])
+        return list(reader.rows_of(table, self._site, self._first_rows[groups.start], key)), reader
 
     def extent(self, number: int) -> tuple[Key, int, Instant, Instant] | None:
-        if not self.recorded_in_order or (key := self._only(number)) is None:
+        groups = self._parts[number]
+        if not self.recorded_in_order or (key := self._only(groups.start)) is None:
             return None
-        first, last = self._span(number)
-        if (first, last) == (instant.EARLIEST, instant.LATEST):
+        spans = [self._span(group) for group in groups]
+        if (instant.EARLIEST, instant.LATEST) in spans:
             return None
-        return key, self._metadata.row_group(number).num_rows, first, last
+        count = self._first_rows[groups.stop] - self._first_rows[groups.start]
+        return key, count, min(first for first, _ in spans), max(last for _, last in spans)
 
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
-        key = self._only(number)
-        table = self._read(number, ["time", *([] if key else self._who)])
+        groups = self._parts[number]
+        key = self._only(groups.start)
+        # of several hammers, the channels are noted: to read the names again would take as long as all of this
+        columns = [] if key else [*self._feed_channels, *self._who]
+        table = self._read(groups, ["time", *columns])
+        feeds: dict[Key, set[str]] = {}
         for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
+            if key is None:
+                feeds.setdefault(one, set()).update(present(rows))
             yield one, rows.time_ns
+        if key is None:
+            self._feeds[number] = feeds
 
     def feeds(self) -> dict[Key, set[str]]:
         feeds: dict[Key, set[str]] = {}
-        wanted = [name for name in FEED_CHANNELS if name in self._names]
-        for group in range(self.parts):
-            key = self._only(group)
+        for number, groups in enumerate(self._parts):
+            key = self._only(groups.start)
             if key is not None:
-                missing = [name for name in wanted if name not in feeds.setdefault(key, set())]
-                valid = {name: self._in_range(group, name) for name in missing}
-                if all(answer is not None for answer in valid.values()):
-                    feeds[key].update(name for name, answer in valid.items() if answer)
-                    continue
-            table = self._read(group, ["time", *wanted, *self._who])
-            for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
-                feeds.setdefault(one, set()).update(present(rows))
+                has = feeds.setdefault(key, set())
+                for group in groups:
+                    has |= self._channels_of(
+                        group, key, [name for name in self._feed_channels if name not in has]
+                    )
+                continue
+            if number not in self._feeds:
+                for _ in self.times(number):
+                    pass
+            for one, names in self._feeds[number].items():
+                feeds.setdefault(one, set()).update(names)
         return feeds
+
+    def _channels_of(self, group: int, key: Key, wanted: Sequence[str]) -> set[str]:
+        """Return which of the wanted channels have a valid value in a row group of one hammer."""
+        valid = {name: self._in_range(group, name) for name in wanted}
+        if all(answer is not None for answer in valid.values()):
+            return {name for name, answer in valid.items() if answer}
+        table = self._read([group], ["time", *wanted])
+        read = PartReader(self.place, self.options).rows_of(table, self._site, 1, key)
+        return {name for _, rows in read for name in present(rows)}
 
     def span(self) -> tuple[Instant, Instant]:
         """Return the first and last instant from the statistics; the whole time range without them."""
         if self._ends is None:
-            spans = [self._span(group) for group in range(self.parts)]
+            spans = [self._span(group) for group in self._groups]
             self._ends = (
                 min((start for start, _ in spans), default=0),
                 max((end for _, end in spans), default=0),
@@ -118,11 +145,11 @@ class ParquetShift(Shift):
 
     def near(self, key: Key, begin: Instant, end: Instant) -> Iterator[tuple[Key, Rows]]:
         """Yield the row groups that may contain the hammer's rows of that time, by their statistics."""
-        for group in range(self.parts):
+        for group in self._groups:
             only = self._only(group)
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
-                table = self._read(group, ["time", *self._names, *([] if only else self._who)])
+                table = self._read([group], ["time", *self._names, *([] if only else self._who)])
                 yield from PartReader(self.place, self.options).rows_of(table, self._site, 1, only)
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
@@ -134,7 +161,19 @@ class ParquetShift(Shift):
         factor = NS_PER_UNIT[kind.unit]
         return s.min_raw * factor, s.max_raw * factor
 
-    def _read(self, group: int, columns: Sequence[str]) -> Any:
+    def _together(self) -> list[range]:
+        """Return the row groups of each part: one, or small ones of the same hammer up to PIECE_ROWS rows."""
+        parts: list[range] = []
+        for group in self._groups:
+            begin = parts[-1].start if parts else group
+            count = self._first_rows[group + 1] - self._first_rows[begin]
+            if begin < group and count <= PIECE_ROWS and self._only(begin) == self._only(group):
+                parts[-1] = range(begin, group + 1)
+            else:
+                parts.append(range(group, group + 1))
+        return parts
+
+    def _read(self, groups: Sequence[int], columns: Sequence[str]) -> Any:
         try:
             written = [self._written[name] for name in columns]
             # A reader of its own, as other threads may read other row groups; closed, as recordings may be thousands.
@@ -143,10 +182,12 @@ class ParquetShift(Shift):
                 self.place, metadata=self._metadata, read_dictionary=self._dictionaries, pre_buffer=False
             )
             with file:
-                table = file.read_row_group(group, columns=written, use_threads=False)
+                table = file.read_row_groups(groups, columns=written, use_threads=False)
         except (pa.ArrowException, OSError) as error:
+            if len(groups) > 1:  # find the damaged one
+                return pa.concat_tables([self._read([group], columns) for group in groups])
             raise InputError(
-                f"{self.place}: row group {group} is damaged ({error}); record it again"
+                f"{self.place}: row group {groups[0]} is damaged ({error}); record it again"
             ) from None
         known = {column: name for name, column in self._written.items()}
         return table.rename_columns([known[name] for name in table.column_names])
@@ -185,12 +226,12 @@ class ParquetShift(Shift):
 
     def _site_of(self, hammer: str) -> str:
         """Return the site of a hammer that the events name."""
-        for group in range(self.parts) if "site" in self._who else ():
+        for group in self._groups if "site" in self._who else ():
             key = self._only(group)
             if key is not None and key[1] == hammer:
                 return key[0]
             if key is None:
-                table = self._read(group, self._who)
+                table = self._read([group], self._who)
                 keys = {
                     (named(s), named(h))
                     for s, h in zip(table["site"].to_pylist(), table["hammer"].to_pylist(), strict=True)
@@ -198,6 +239,6 @@ class ParquetShift(Shift):
                 for site, one in keys:
                     if one == hammer:
                         return site or self._site
-        if "site" in self._who and self.parts and (key := self._only(0)) is not None:
+        if "site" in self._who and self._groups and (key := self._only(0)) is not None:
             return key[0]
         return self._site
