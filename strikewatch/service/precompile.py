@@ -3,6 +3,7 @@
 `python -m strikewatch.service.precompile` does it ahead of the first start, as for the image of a container.
 """
 
+import contextlib
 import gc
 import os
 import signal
@@ -11,7 +12,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
@@ -56,7 +56,7 @@ def precompile(
             _load_compiler(report)
         else:
             report(ONLY_SCANNER if numba_cache.ready(scanner=False) else FIRST_START)
-            with suppress(OSError):  # without room for the work in processes, all is compiled below
+            with contextlib.suppress(OSError):  # without room to share the work, all is compiled below
                 _fill_cache(report, stopped, scanner)
     if not stopped():
         for compile_one in _units(scanner).values():
@@ -172,7 +172,7 @@ def _compile_unclaimed(folder: Path, scanner: bool) -> None:
         except OSError:  # no room to claim anything: what is left is compiled by the process that waits
             return
         compile_one()
-        with suppress(OSError):  # only for the report
+        with contextlib.suppress(OSError):  # it serves the report only
             (folder / (name + _DONE)).touch()
 
 
