@@ -1,6 +1,7 @@
 """A Parquet table of samples, read by row group, so that memory stays bounded."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,7 +17,7 @@ from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
 from strikewatch.sources.recordings.row_reader import PartReader, RowReader, named
 from strikewatch.sources.recordings.shift import FEED_CHANNELS, Shift, present
-from strikewatch.sources.recordings.times import NS_PER_UNIT
+from strikewatch.sources.recordings.times import NS_PER_UNIT, LastLocal, times
 
 _RECORDED_IN_ORDER: Final = (b"strikewatch.feed", b"as it came")
 
@@ -54,6 +55,7 @@ class ParquetShift(Shift):
         self._first_rows = [1]
         for group in range(self.parts):
             self._first_rows.append(self._first_rows[-1] + self._metadata.row_group(group).num_rows)
+        self._local_before = self._last_locals()
         if events is not None:
             self.in_folder = True
             self.events, self.bad["event"] = read_events(events, self._site_of, self.examples, options.zone)
@@ -69,7 +71,7 @@ class ParquetShift(Shift):
 
     def read_part(self, number: int) -> tuple[list[tuple[Key, Rows]], RowReader]:
         key = self._only(number)
-        reader = PartReader(self.place, self.options)
+        reader = self._reader(number)
         table = self._read(number, ["time", *self._names, *([] if key else self._who)])
         return list(reader.rows_of(table, self._site, self._first_rows[number], key)), reader
 
@@ -84,7 +86,7 @@ class ParquetShift(Shift):
     def times(self, number: int) -> Iterator[tuple[Key, Ints]]:
         key = self._only(number)
         table = self._read(number, ["time", *([] if key else self._who)])
-        for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
+        for one, rows in self._reader(number).rows_of(table, self._site, 1, key):
             yield one, rows.time_ns
 
     def feeds(self) -> dict[Key, set[str]]:
@@ -99,7 +101,7 @@ class ParquetShift(Shift):
                     feeds[key].update(name for name, answer in valid.items() if answer)
                     continue
             table = self._read(group, ["time", *wanted, *self._who])
-            for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
+            for one, rows in self._reader(group).rows_of(table, self._site, 1, key):
                 feeds.setdefault(one, set()).update(present(rows))
         return feeds
 
@@ -120,7 +122,30 @@ class ParquetShift(Shift):
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
                 table = self._read(group, ["time", *self._names, *([] if only else self._who)])
-                yield from PartReader(self.place, self.options).rows_of(table, self._site, 1, only)
+                yield from self._reader(group).rows_of(table, self._site, 1, only)
+
+    def _last_locals(self) -> list[LastLocal]:
+        """Return the last local row before each row group; none if times have offsets or all are in one group.
+
+        Only in the order of the rows is it known which of two hours a local time is in that occurs twice.
+        """
+        kind = self._schema.field(self._written["time"]).type
+        if (
+            self.options.zone is None
+            or self.parts < 2
+            or (pa.types.is_timestamp(kind) and kind.tz is not None)
+        ):
+            return []
+        found, last = [], LastLocal()
+        for group in range(self.parts):
+            found.append(replace(last))
+            times(self._read(group, ["time"])["time"], self.options.zone, self.place, last)
+        return found
+
+    def _reader(self, group: int) -> PartReader:
+        """Return a reader for a row group."""
+        last = replace(self._local_before[group]) if self._local_before else None
+        return PartReader(self.place, self.options, last)
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
         """Return the first and last instant of a row group; the whole time range without statistics."""

@@ -24,7 +24,7 @@ from strikewatch.sources.recordings.columns import (
     plain,
 )
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
-from strikewatch.sources.recordings.times import times, why_unusable
+from strikewatch.sources.recordings.times import LastLocal, times, why_unusable
 
 PIECE_ROWS: Final = 131_072
 """Maximum number of rows per piece: a few columns of them fit into the processor's cache."""
@@ -48,6 +48,9 @@ class RowReader:
     """Numbers in text may have a decimal comma."""
 
     options: ReadOptions = AS_IN_CONTRACT
+
+    last_local: LastLocal | None = None
+    """The last local row before the table; None if it begins with the recording."""
 
     def __init__(self) -> None:
         self.bad: Counter[str] = Counter()
@@ -121,7 +124,7 @@ class RowReader:
     ) -> Iterator[tuple[Key, Rows]]:
         """Yield the rows of a table by hammer. `first_row`: its number in messages. `key`: the only hammer."""
         zone = self.options.zone
-        when = times(table["time"], zone, self.place)
+        when = times(table["time"], zone, self.place, self.last_local)
         self.assumed.update({"utc": when.assumed, "local": when.local, "twice": when.twice})
 
         def why(k: int) -> str:
@@ -184,10 +187,11 @@ class RowReader:
 class PartReader(RowReader):
     """Reads one part of a shift, and counts separately what cannot be used."""
 
-    def __init__(self, place: str, options: ReadOptions) -> None:
+    def __init__(self, place: str, options: ReadOptions, last_local: LastLocal | None = None) -> None:
         super().__init__()
         self.place = place
         self.options = options
+        self.last_local = last_local
 
 
 def _finite(values: Floats, wrong: Bools | None) -> tuple[Floats, Bools | None]:
