@@ -130,7 +130,8 @@ class RowReader:
         def why(k: int) -> str:
             value = table["time"][k].as_py() if is_text(plain(table["time"]).type) else None
             shown = table["time"][k].cast(pa.string()).as_py() if value is None else value
-            return f"`time` {shown!r} {why_unusable(shown if value is None else value, zone)}"
+            what = f"`time` {shown!r}" if shown is not None else "`time`"
+            return f"{what} {why_unusable(shown if value is None else value, zone)}"
 
         self.note_bad("time", when.bad, first_row, why)
         bad = when.bad
@@ -167,8 +168,8 @@ class RowReader:
             yield from _cut(key, rows[~bad] if bad.any() else rows)
             return
         keys, codes, nameless = _keys(table, site)
-        self.note_bad(
-            "hammer", nameless, first_row, lambda _: "`hammer` is empty; name the hammer in each row"
+        self.note_bad(  # a row is lost once
+            "hammer", nameless & ~bad, first_row, lambda _: "`hammer` is empty; name the hammer in each row"
         )
         bad = bad | nameless
         if bad.any():

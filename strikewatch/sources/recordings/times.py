@@ -86,9 +86,9 @@ def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
             at = instant.parse(text + "Z" if local else text)
         except (ValueError, OverflowError) as error:
             said = str(error)
-            return (
-                said if said.startswith(("not ", "second", "offset")) else f"is not a date and time ({said})"
-            )
+            if said.startswith("not "):
+                return f"is {said}"
+            return said if said.startswith(("second", "offset")) else f"is not a date and time ({said})"
         if local and zone is not None and instant.EARLIEST <= at < instant.LATEST:
             return NOT_THERE.format(zone=zone.key)
     elif zone is not None:
