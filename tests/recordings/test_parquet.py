@@ -12,6 +12,7 @@ import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
 import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 import pytest
 
+import strikewatch
 from strikewatch.sources.recordings import ReadOptions, open_shifts
 from tests.recordings.shapes import EVENTS, SITE, column, folder, frame, parquet, replayed
 
@@ -235,3 +236,20 @@ def test_row_groups_do_not_divide_the_hour_that_occurs_twice(
     assert (
         np.concatenate([times for k in range(shift.parts) for _, times in shift.times(k)]).tolist() == wanted
     )
+
+
+@pytest.mark.parametrize("column_name", ["hammer", "site"])
+@pytest.mark.parametrize("nested", [[["a"], ["b"]], [{"name": "a"}, {"name": "b"}]])
+def test_nested_names_are_refused_with_their_place(
+    column_name: str, nested: list[Any], tmp_path: Path
+) -> None:
+    """In a file and in a frame."""
+    time = pd.date_range("2026-03-04T07:00:00Z", periods=2, freq="s")
+    columns = {"time": time, "hammer": ["HB-01", "HB-02"], "active": [True, False]} | {column_name: nested}
+    path = tmp_path / "samples.parquet"
+    pq.write_table(pa.table({name: pa.array(values) for name, values in columns.items()}), path)
+    for replay in (lambda: open_shifts(path), lambda: strikewatch.replay(pd.DataFrame(columns))):
+        with pytest.raises(
+            strikewatch.InputError, match=rf"column `{column_name}` holds .*; write names as text"
+        ):
+            replay()

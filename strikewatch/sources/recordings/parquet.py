@@ -41,6 +41,7 @@ class ParquetShift(Shift):
         self._who = [name for name in ("hammer", "site") if name in names]
         self._dictionaries = [self._written[name] for name in self._who]
         self.check_columns(names)
+        self.check_names(names, self._schema.types)
         self.total = self._metadata.num_rows
         feed, recorded_in_order = _RECORDED_IN_ORDER
         self.recorded_in_order = (self._metadata.metadata or {}).get(feed) == recorded_in_order

@@ -119,6 +119,12 @@ class RowReader:
                 f"{near(one, KNOWN)}map them with --column, such as --column pressure_bar={one!r}"
             )
 
+    def check_names(self, names: Sequence[str], types: Sequence[Any]) -> None:
+        """Raise InputError if a column of names holds lists or the like; `types`: those of the columns `names`."""
+        for name, kind in zip(names, types, strict=True):
+            if name in ("hammer", "site") and pa.types.is_nested(kind):
+                raise InputError(f"{self.place}: column `{name}` holds {kind}; write names as text")
+
     def rows_of(
         self, table: Any, site: str, first_row: int, key: Key | None = None
     ) -> Iterator[tuple[Key, Rows]]:
