@@ -230,3 +230,20 @@ def test_each_shift_of_a_hammer_has_its_own_settings(
     broken = shutil.copytree(tmp_path / "a", tmp_path / "c") / "second" / SITE / "settings.toml"
     broken.write_text("[hammers.HB-01.same_spot]\nlimit = 1\n")
     assert "hammers.HB-01.same_spot.limit: is unknown" in refused(capsys, "replay", tmp_path / "c")
+
+
+@pytest.mark.parametrize("column_name", ["hammer", "site"])
+@pytest.mark.parametrize("nested", [[["a"], ["b"]], [{"name": "a"}, {"name": "b"}]])
+def test_nested_names_are_refused_with_their_place(
+    column_name: str, nested: list[Any], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """In a file and in a frame."""
+    time = pd.date_range("2026-03-04T07:00:00Z", periods=2, freq="s")
+    columns = {"time": time, "hammer": ["HB-01", "HB-02"], "active": [True, False]} | {column_name: nested}
+    samples = pd.DataFrame(columns)
+    samples.to_parquet(tmp_path / "names.parquet")
+    said = refused(capsys, "replay", tmp_path / "names.parquet")
+    assert f"names.parquet: column `{column_name}` holds " in said
+    assert "; write names as text" in said
+    with pytest.raises(InputError, match=rf"column `{column_name}` holds .*; write names as text"):
+        api.replay(samples)

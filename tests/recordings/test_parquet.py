@@ -4,16 +4,13 @@ from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
-import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 import pytest
 
-import strikewatch
-from strikewatch.sources.recordings import ReadOptions, open_shifts
+from strikewatch.sources.recordings import open_shifts
 from tests.recordings.shapes import EVENTS, SITE, column, folder, frame, parquet, replayed
 
 
@@ -65,44 +62,6 @@ WAYS: dict[str, Callable[[pd.DataFrame], Any]] = {
     "hammer after hammer": lambda f: f.sort_values(["hammer", "time"]),
     "other channels, never sampled": lambda f: f.assign(engine_rpm=np.nan, water_m=None),
 }
-
-
-@pytest.mark.parametrize("as_text", [False, True])
-@pytest.mark.parametrize("group_rows", [10, 7, 3, 1])
-def test_row_groups_do_not_divide_the_hour_that_occurs_twice(
-    group_rows: int, as_text: bool, tmp_path: Path
-) -> None:
-    """Which of its two occurrences a row is in follows from the rows of earlier row groups."""
-    zone = ZoneInfo("Europe/Vienna")
-    instants = pd.date_range("2026-10-24T23:50:00Z", "2026-10-25T01:20:00Z", periods=10).as_unit("us")
-    local = instants.tz_convert(zone).tz_localize(None)
-    time = local.strftime("%Y-%m-%dT%H:%M:%S.%f") if as_text else local
-    path = tmp_path / "samples.parquet"
-    table = pa.table({"time": pa.array(time), "hammer": ["HB-01"] * 10, "active": [True] * 10})
-    pq.write_table(table, path, row_group_size=group_rows)
-    [shift] = open_shifts(path, ReadOptions(zone=zone))
-    wanted = instants.as_unit("ns").asi8.tolist()
-    assert np.concatenate([rows.time_ns for _, rows in shift.pieces()]).tolist() == wanted
-    assert (
-        np.concatenate([times for k in range(shift.parts) for _, times in shift.times(k)]).tolist() == wanted
-    )
-
-
-@pytest.mark.parametrize("column_name", ["hammer", "site"])
-@pytest.mark.parametrize("nested", [[["a"], ["b"]], [{"name": "a"}, {"name": "b"}]])
-def test_nested_names_are_refused_with_their_place(
-    column_name: str, nested: list[Any], tmp_path: Path
-) -> None:
-    """In a file and in a frame."""
-    time = pd.date_range("2026-03-04T07:00:00Z", periods=2, freq="s")
-    columns = {"time": time, "hammer": ["HB-01", "HB-02"], "active": [True, False]} | {column_name: nested}
-    path = tmp_path / "samples.parquet"
-    pq.write_table(pa.table({name: pa.array(values) for name, values in columns.items()}), path)
-    for replay in (lambda: open_shifts(path), lambda: strikewatch.replay(pd.DataFrame(columns))):
-        with pytest.raises(
-            strikewatch.InputError, match=rf"column `{column_name}` holds .*; write names as text"
-        ):
-            replay()
 
 
 @pytest.mark.parametrize("rows_a_group", [1_000, 160, 37])

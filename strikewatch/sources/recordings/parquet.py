@@ -131,14 +131,12 @@ class ParquetShift(Shift):
         Only in the order of the rows is it known which of two hours a local time is in that occurs twice.
         """
         kind = self._schema.field(self._written["time"]).type
-        if (
-            self.options.zone is None
-            or self.parts < 2
-            or (pa.types.is_timestamp(kind) and kind.tz is not None)
-        ):
+        has_offset = pa.types.is_timestamp(kind) and kind.tz is not None
+        groups = range(self._metadata.num_row_groups)
+        if self.options.zone is None or len(groups) < 2 or has_offset:
             return []
         found, last = [], LastLocal()
-        for group in range(self.parts):
+        for group in groups:
             found.append(replace(last))
             times(self._read(group, ["time"])["time"], self.options.zone, self.place, last)
         return found
