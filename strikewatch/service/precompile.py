@@ -60,6 +60,8 @@ def precompile(
                 _fill_cache(report, stopped, scanner)
     if not stopped():
         for compile_one in _units(scanner).values():
+            if stopped():
+                return
             compile_one()
         if not ready and _all_saved(report):
             numba_cache.mark_ready(scanner=scanner)

@@ -102,3 +102,16 @@ def test_no_folder_for_temporary_files_is_needed(tmp_path: Path, monkeypatch: py
     assert Path(found).parent == tmp_path
     said: list[str] = []
     precompile._fill_cache(said.append, lambda: True, scanner=False)
+
+
+def test_a_stop_while_all_is_compiled_without_a_cache_is_heard_between_two_detectors(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A service manager kills a process that goes on for 20 s."""
+    monkeypatch.setattr(numba_cache, "ready", lambda **_: False)
+    monkeypatch.setattr(numba_cache, "prepare", lambda: None)
+    made: list[str] = []
+    units = {name: lambda name=name: made.append(name) for name in "abc"}
+    monkeypatch.setattr(precompile, "_units", lambda _scanner: units)
+    precompile.precompile(lambda _line: None, stopped=lambda: len(made) == 1)
+    assert made == ["a"]
