@@ -9,10 +9,8 @@ import hashlib
 import os
 import re
 import shutil
-import stat
 import tempfile
 import time
-from collections.abc import Iterator
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
@@ -95,27 +93,6 @@ def _remove(folder: Path, used_s: float) -> None:
             removed.rename(folder)
 
 
-def _bases(chosen: str | None) -> Iterator[Path]:
-    """Yield the folders to try: the user's choice or the home folder, then one for temporary files."""
-    if chosen:
-        yield Path(chosen)
-    else:
-        with suppress(RuntimeError):  # the user has no home folder
-            yield Path.home() / ".cache" / "strikewatch"
-    with suppress(OSError):  # the machine has no writable folder for temporary files
-        own = Path(tempfile.gettempdir()) / f"strikewatch-{os.getuid()}"
-        own.mkdir(mode=0o700, exist_ok=True)
-        if _is_private(own):
-            yield own
-
-
-def _is_private(folder: Path) -> bool:
-    """Tell whether only this user can write to a folder: code is loaded from it, and all users share its parent."""
-    found = folder.lstat()
-    others = stat.S_IWGRP | stat.S_IWOTH
-    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid() and not found.st_mode & others
-
-
 @cache
 def _digest() -> str:
     """Return what compiled code depends on, as the name of a folder."""
@@ -139,6 +116,26 @@ def _processor() -> str:
     from llvmlite import binding  # type: ignore[import-untyped]
 
     return f"{binding.get_host_cpu_name()} {binding.get_host_cpu_features().flatten()}"
+
+
+def _bases(chosen: str | None) -> list[Path]:
+    """Return the folders to try: the user's choice or the home folder, then one for temporary files."""
+    bases = [Path(chosen)] if chosen else []
+    if not chosen:
+        with suppress(RuntimeError):  # the user has no home folder
+            bases.append(Path.home() / ".cache" / "strikewatch")
+    with suppress(OSError):  # the machine has no writable folder for temporary files
+        own = Path(tempfile.gettempdir()) / f"strikewatch-{os.getuid()}"
+        own.mkdir(mode=0o700, exist_ok=True)
+        if _is_private(own):
+            bases.append(own)
+    return bases
+
+
+def _is_private(folder: Path) -> bool:
+    """Tell whether only this user can write to a folder: code is loaded from it, and all users share its parent."""
+    found = folder.lstat()
+    return not folder.is_symlink() and found.st_uid == os.getuid() and not found.st_mode & 0o022
 
 
 def ready(*, scanner: bool = True) -> bool:

@@ -56,10 +56,12 @@ def precompile(
             _load_compiler(report)
         else:
             report(ONLY_SCANNER if numba_cache.ready(scanner=False) else FIRST_START)
-            with suppress(OSError):  # without room for the work in processes, all is compiled below
+            with suppress(OSError):  # without room to share the work, all is compiled below
                 _fill_cache(report, stopped, scanner)
     if not stopped():
         for compile_one in _units(scanner).values():
+            if stopped():
+                return
             compile_one()
         if not ready and _all_saved(report):
             numba_cache.mark_ready(scanner=scanner)
@@ -177,7 +179,7 @@ def _compile_unclaimed(folder: Path, scanner: bool) -> None:
         except OSError:  # no room to claim anything: what is left is compiled by the process that waits
             return
         compile_one()
-        with suppress(OSError):  # only for the report
+        with suppress(OSError):  # it serves the report only
             (folder / (name + _DONE)).touch()
 
 

@@ -88,7 +88,10 @@ def _check_copy(copy: Path, path: Path) -> None:
             if read_version(connection, str(copy)) is None:
                 raise StoreError(f"{copy} is empty: name a file that strikewatch backup made")
     except SQLAlchemyError as error:
-        raise StoreError(f"{copy} is not a database: {error}") from error
+        cause = getattr(error, "orig", None) or error  # without the SQL
+        raise StoreError(
+            f"{copy} cannot be used ({cause}): name a file that strikewatch backup made"
+        ) from error
     finally:
         engine.dispose()
 

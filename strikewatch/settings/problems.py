@@ -85,7 +85,7 @@ class Origin:
                 for one in error.errors():
                     place = f"{self.path}: {dotted((name, *one['loc']))}"
                     if one["type"].endswith("_type"):
-                        self.problems.setdefault(place, message(one, (), self.model))
+                        self.problems.setdefault(place, message(one, (name, *one["loc"]), self.model))
 
     def check_hammers(self, tables: Mapping[str, Any], faults: Faults, whole: bool) -> None:
         """Check each hammer's own tables over the common ones; conditions on several values only if `whole`."""
@@ -143,8 +143,18 @@ def message(error: Any, loc: Loc, model: type[BaseModel]) -> str:
         return f"is unknown; {suggestion(str(loc[-1]), _names(loc, model))}"
     if error["type"] == "value_error":
         return str(error["msg"]).removeprefix(VALUE_ERROR)
-    what = "must be a table" if error["type"] in ("model_type", "dict_type") else error["msg"]
+    what = _EXPECTED.get(error["type"]) or str(error["msg"]).replace("Input should be", "must be")
+    if isinstance(error["input"], dict | list):  # whole tables, which may hold what is secret
+        return f"{what}: begin each with [[{dotted(loc)}]]" if error["type"] == "tuple_type" else what
     return f"{what} (got {short(error['input'])})"
+
+
+_EXPECTED: Final = {
+    "model_type": "must be a table",
+    "dict_type": "must be a table",
+    "tuple_type": "must be a list",
+    "missing": "is missing",
+}
 
 
 def _names(loc: Loc, model: type[BaseModel]) -> set[str]:

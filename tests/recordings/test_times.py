@@ -1,11 +1,15 @@
 """Times without an offset are read by the rules of their time zone."""
 
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa  # type: ignore[import-untyped]  # ships no types
+import pyarrow.parquet as pq  # type: ignore[import-untyped]  # ships no types
 import pytest
 
+from strikewatch.sources.recordings import ReadOptions, open_shifts, parquet
 from strikewatch.sources.recordings.times import local_instant, times, why_unusable
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -59,3 +63,24 @@ def test_an_event_gets_the_offset_of_its_zone() -> None:
     assert local_instant("2026-07-01T08:00:00.5", VIENNA) == "2026-07-01T08:00:00.5+02:00"
     assert local_instant("2026-07-01T08:00:00Z", VIENNA) == "2026-07-01T08:00:00Z"
     assert local_instant("2026-01-01T08:00:00", ZoneInfo("America/St_Johns")) == "2026-01-01T08:00:00-03:30"
+
+
+@pytest.mark.parametrize("as_text", [False, True])
+@pytest.mark.parametrize("group_rows", [10, 7, 3, 1])
+def test_row_groups_do_not_divide_the_hour_that_occurs_twice(
+    group_rows: int, as_text: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Which of its two occurrences a row is in follows from the rows of earlier row groups."""
+    monkeypatch.setattr(parquet, "PIECE_ROWS", 1, raising=False)
+    instants = pd.date_range("2026-10-24T23:50:00Z", "2026-10-25T01:20:00Z", periods=10).as_unit("us")
+    local = instants.tz_convert(VIENNA).tz_localize(None)
+    time = local.strftime("%Y-%m-%dT%H:%M:%S.%f") if as_text else local
+    path = tmp_path / "samples.parquet"
+    table = pa.table({"time": pa.array(time), "hammer": ["HB-01"] * 10, "active": [True] * 10})
+    pq.write_table(table, path, row_group_size=group_rows)
+    [shift] = open_shifts(path, ReadOptions(zone=VIENNA))
+    wanted = instants.as_unit("ns").asi8.tolist()
+    assert np.concatenate([rows.time_ns for _, rows in shift.pieces()]).tolist() == wanted
+    assert (
+        np.concatenate([times for k in range(shift.parts) for _, times in shift.times(k)]).tolist() == wanted
+    )

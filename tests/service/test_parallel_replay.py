@@ -99,7 +99,7 @@ def test_the_first_bad_row_is_named_whichever_part_is_read_first(
         for module in (replay, replay_threads):
             monkeypatch.setattr(module, "usable_cores", lambda cores=cores: cores)
         found.append(everything(replay_shifts(open_shifts(path), lambda _key: faults)))
-    assert found[0]["examples"]["time"].endswith("row 71: `time` None is empty")
+    assert found[0]["examples"]["time"].endswith("row 71: `time` is empty")
     assert found[0]["bad"] == {"time": 4, "hammer": 2}
     assert found[0]["cells"] == {"active": 8}
     assert found[1] == found[0]

@@ -107,16 +107,16 @@ def test_all_mistakes_are_reported_at_once_with_their_places(
         monkeypatch.setenv(f"STRIKEWATCH_{name}", value)
     found = problems(file)
     assert found == {
-        f"{file}: mqtt.port": "Input should be a valid integer (got '1883')",
-        f"{file}: mqtt.keepalive_s": "Input should be a valid integer (got True)",
+        f"{file}: mqtt.port": "must be a valid integer (got '1883')",
+        f"{file}: mqtt.keepalive_s": "must be a valid integer (got True)",
         f"{file}: mqtt.hots": "is unknown; did you mean host?",
-        f"{file}: faults.same_spot.limit_s": "Input should be greater than 0 (got -1)",
+        f"{file}: faults.same_spot.limit_s": "must be greater than 0 (got -1)",
         f"{file}: faults.hot_oil": "cool_c must not be above limit_c",
         f"{file}: webhooks.0.url": "must not hold a user or password: messages are signed instead",
         f"{file}: webhooks.0.secret": "is unknown; did you mean secret_env?",
         f"{hammers}: HB-01.hot_oil.limt_c": "is unknown; did you mean limit_c?",
         f"{hammers}: HB-02.same_spots": "is unknown; did you mean same_spot?",
-        f"{hammers}: HB-03.grease.nipples": "Input should be a valid integer (got '1')",
+        f"{hammers}: HB-03.grease.nipples": "must be a valid integer (got '1')",
         "STRIKEWATCH_MQTT__INFLIGHT_LIMIT": found["STRIKEWATCH_MQTT__INFLIGHT_LIMIT"],
         "STRIKEWATCH_MQTT__PROT": "is not a setting; did you mean STRIKEWATCH_MQTT__PORT?",
         "STRIKEWATCH_STORE": found["STRIKEWATCH_STORE"],
@@ -138,6 +138,20 @@ def test_a_hammer_in_both_files_is_a_mistake(tmp_path: Path) -> None:
     file = tmp_path / "s.toml"
     file.write_text('hammers_file = "h.toml"\n[hammers.HB-01.grease]\nnipples = 2\n')
     assert problems(file) == {f"{file}: hammers.HB-01": f"is also in {tmp_path / 'h.toml'}; keep one"}
+
+
+@pytest.mark.parametrize("head", ["webhooks", "webhooks.office"])
+def test_a_table_in_place_of_a_list_is_reported_without_its_values(tmp_path: Path, head: str) -> None:
+    """The usual mistake in a list of tables. What stands in the table may be a secret."""
+    file = tmp_path / "s.toml"
+    file.write_text(f'[{head}]\nurl = "https://site.example/"\nsecret = "hush"\n')
+    assert problems(file) == {f"{file}: webhooks": "must be a list: begin each with [[webhooks]]"}
+
+
+def test_what_a_table_lacks_is_reported(tmp_path: Path) -> None:
+    file = tmp_path / "s.toml"
+    file.write_text('[[webhooks]]\nname = "office"\n')
+    assert problems(file)[f"{file}: webhooks.0.url"] == "is missing"
 
 
 @pytest.mark.parametrize(

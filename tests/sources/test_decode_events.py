@@ -135,6 +135,25 @@ def test_values_outside_the_contract_are_rejected(fields: dict[str, Any]) -> Non
         read({"time": TIME, **fields})
 
 
+@pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        (
+            {"event": "sign_on", "operator": "a new one"},
+            "operator: must have 1 to 64 letters, digits, '.', '_' or '-', a letter or digit first; got \"a new one\"",
+        ),
+        (
+            {"event": "tool_change", "tool": "A Chisel"},
+            "tool: must have 1 to 32 small letters, digits, '_' or '-', a letter first; got \"A Chisel\"",
+        ),
+    ],
+)
+def test_what_an_id_may_hold_is_said_in_words(fields: dict[str, Any], said: str) -> None:
+    with pytest.raises(Rejected) as caught:
+        read({"time": TIME, **fields})
+    assert caught.value.detail == said
+
+
 def test_a_line_of_an_events_file_names_its_hammer() -> None:
     line = json.dumps({"time": TIME, "event": "service", "hammer": "HB-02"}).encode()
     assert decode_event(line, "fennick-hollow", "", RECEIVED)[0].hammer == "HB-02"

@@ -14,7 +14,9 @@ PAGE: Final = 80
 
 
 @shared.command("strikewatch demo", "strikewatch demo --seconds 60")
-@click.option("--seconds", type=float, metavar="N", help="End after N seconds (default: at Ctrl-C).")
+@click.option(
+    "--seconds", type=click.FloatRange(0), metavar="N", help="End after N seconds (default: at Ctrl-C)."
+)
 def demo(options: Namespace) -> None:
     """Run an invented site on this machine, with nothing to install: a broker, hammers, the processor and its page."""
     from strikewatch.cli.demo_run import run_demo

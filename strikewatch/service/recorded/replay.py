@@ -240,13 +240,19 @@ def check_loss(recording_losses: Iterable[Loss], allowed_percent: float) -> None
     over = [loss for loss in recording_losses if loss.percent > allowed_percent]
     if not over:
         return
-    lines = [f"{loss.place}: {loss.percent:.2g} % would be lost: {'; '.join(loss.reasons)}" for loss in over]
+    lines = [
+        f"{loss.place}: {_share(loss.percent)} would be lost: {'; '.join(loss.reasons)}" for loss in over
+    ]
     enough = min(100.0, math.ceil(max(loss.percent for loss in over) * 10) / 10)
     lines[-1] += (
         f". More than {allowed_percent:g} % of a recording would be left out: fix it, or accept the loss with "
         f"--allow-loss {enough:g} (in Python: allow_loss={enough:g})"
     )
     raise InputError("\n".join(lines))
+
+
+def _share(percent: float) -> str:
+    return f"{percent:.2g} %" if percent < 10 else f"{percent:.0f} %"
 
 
 def _loss_of(shift: Shift, merge: Merge, s: int) -> Loss:

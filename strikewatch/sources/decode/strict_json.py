@@ -19,6 +19,7 @@ import numpy as np
 from pydantic_core import ErrorDetails, ValidationError, from_json
 
 from strikewatch.errors import Rejected
+from strikewatch.sources.decode.topic import ID_PATTERN
 
 MAX_ROWS: Final = 100_000
 """Maximum rows of one payload."""
@@ -56,6 +57,8 @@ _REMEDIES: Final = {
     "model_type": "must be a JSON object",
     "model_attributes_type": "must be a JSON object",
 }
+_ID_REMEDY: Final = "must have 1 to 64 letters, digits, '.', '_' or '-', a letter or digit first"
+_WORD_REMEDY: Final = "must have 1 to 32 small letters, digits, '_' or '-', a letter first"
 _REASONS: Final = {
     "json_invalid": "not_json",
     "too_long": "too_large",
@@ -107,6 +110,9 @@ def rejected(error: ValidationError, where: str = "", skip: int = 0) -> Rejected
     spot = place(where, *path) or "payload"
     kind = details["type"]
     remedy = _REMEDIES.get(kind) or _text(details)
+    if kind == "string_pattern_mismatch":
+        is_id = details["ctx"]["pattern"] == ID_PATTERN
+        remedy = _ID_REMEDY if is_id else _WORD_REMEDY
     if kind == "union_tag_invalid":
         expected, got = details["ctx"]["expected_tags"], quoted(details["ctx"]["tag"])
         return Rejected("unknown_event", f"event: is none of {expected}{got}")

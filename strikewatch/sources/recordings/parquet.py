@@ -1,6 +1,7 @@
 """A Parquet table of samples, read by row group, so that memory stays bounded; small row groups are read together."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,7 +17,7 @@ from strikewatch.sources.recordings.events import read_events
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, ReadOptions
 from strikewatch.sources.recordings.row_reader import PIECE_ROWS, PartReader, RowReader, named
 from strikewatch.sources.recordings.shift import FEED_CHANNELS, Shift, present
-from strikewatch.sources.recordings.times import NS_PER_UNIT
+from strikewatch.sources.recordings.times import NS_PER_UNIT, LastLocal, times
 
 _RECORDED_IN_ORDER: Final = (b"strikewatch.feed", b"as it came")
 
@@ -40,6 +41,7 @@ class ParquetShift(Shift):
         self._who = [name for name in ("hammer", "site") if name in names]
         self._dictionaries = [self._written[name] for name in self._who]
         self.check_columns(names)
+        self.check_names(names, self._schema.types)
         self.total = self._metadata.num_rows
         feed, recorded_in_order = _RECORDED_IN_ORDER
         self.recorded_in_order = (self._metadata.metadata or {}).get(feed) == recorded_in_order
@@ -62,6 +64,7 @@ class ParquetShift(Shift):
             self._first_rows.append(self._first_rows[-1] + self._metadata.row_group(group).num_rows)
         self._parts = self._together()
         self.parts = len(self._parts)
+        self._local_before = self._last_locals()
         if events is not None:
             self.in_folder = True
             self.events, self.bad["event"] = read_events(events, self._site_of, self.examples, options.zone)
@@ -78,7 +81,7 @@ class ParquetShift(Shift):
     def read_part(self, number: int) -> tuple[list[tuple[Key, Rows]], RowReader]:
         groups = self._parts[number]
         key = self._only(groups.start)
-        reader = PartReader(self.place, self.options)
+        reader = self._reader(groups.start)
         table = self._read(groups, ["time", *self._names, *([] if key else self._who)])
         return list(reader.rows_of(table, self._site, self._first_rows[groups.start], key)), reader
 
@@ -99,7 +102,7 @@ class ParquetShift(Shift):
         columns = [] if key else [*self._feed_channels, *self._who]
         table = self._read(groups, ["time", *columns])
         feeds: dict[Key, set[str]] = {}
-        for one, rows in PartReader(self.place, self.options).rows_of(table, self._site, 1, key):
+        for one, rows in self._reader(groups.start).rows_of(table, self._site, 1, key):
             if key is None:
                 feeds.setdefault(one, set()).update(present(rows))
             yield one, rows.time_ns
@@ -130,7 +133,7 @@ class ParquetShift(Shift):
         if all(answer is not None for answer in valid.values()):
             return {name for name, answer in valid.items() if answer}
         table = self._read([group], ["time", *wanted])
-        read = PartReader(self.place, self.options).rows_of(table, self._site, 1, key)
+        read = self._reader(group).rows_of(table, self._site, 1, key)
         return {name for _, rows in read for name in present(rows)}
 
     def span(self) -> tuple[Instant, Instant]:
@@ -150,7 +153,28 @@ class ParquetShift(Shift):
             first, last = self._span(group)
             if (only is None or only == key) and first < end and begin <= last:
                 table = self._read([group], ["time", *self._names, *([] if only else self._who)])
-                yield from PartReader(self.place, self.options).rows_of(table, self._site, 1, only)
+                yield from self._reader(group).rows_of(table, self._site, 1, only)
+
+    def _last_locals(self) -> list[LastLocal]:
+        """Return the last local row before each row group; none if times have offsets or all are in one group.
+
+        Only in the order of the rows is it known which of two hours a local time is in that occurs twice.
+        """
+        kind = self._schema.field(self._written["time"]).type
+        has_offset = pa.types.is_timestamp(kind) and kind.tz is not None
+        groups = range(self._metadata.num_row_groups)
+        if self.options.zone is None or len(groups) < 2 or has_offset:
+            return []
+        found, last = [], LastLocal()
+        for group in groups:
+            found.append(replace(last))
+            times(self._read([group], ["time"])["time"], self.options.zone, self.place, last)
+        return found
+
+    def _reader(self, group: int) -> PartReader:
+        """Return a reader for a row group."""
+        last = replace(self._local_before[group]) if self._local_before else None
+        return PartReader(self.place, self.options, last)
 
     def _span(self, group: int) -> tuple[Instant, Instant]:
         """Return the first and last instant of a row group; the whole time range without statistics."""

@@ -25,7 +25,7 @@ from strikewatch.sources.recordings.columns import (
     plain,
 )
 from strikewatch.sources.recordings.read_options import AS_IN_CONTRACT, KNOWN, ReadOptions, near
-from strikewatch.sources.recordings.times import times, why_unusable
+from strikewatch.sources.recordings.times import LastLocal, times, why_unusable
 
 PIECE_ROWS: Final = 131_072
 """Maximum number of rows per piece: a few columns of them fit into the processor's cache."""
@@ -54,6 +54,9 @@ class RowReader:
     """Numbers in text may have a decimal comma."""
 
     options: ReadOptions = AS_IN_CONTRACT
+
+    last_local: LastLocal | None = None
+    """The last local row before the table; None if it begins with the recording."""
 
     def __init__(self) -> None:
         self.bad: Counter[str] = Counter()
@@ -122,18 +125,25 @@ class RowReader:
                 f"{near(one, KNOWN)}map them with --column, such as --column pressure_bar={one!r}"
             )
 
+    def check_names(self, names: Sequence[str], types: Sequence[Any]) -> None:
+        """Raise InputError if a column of names holds lists or the like; `types`: those of the columns `names`."""
+        for name, kind in zip(names, types, strict=True):
+            if name in ("hammer", "site") and pa.types.is_nested(kind):
+                raise InputError(f"{self.place}: column `{name}` holds {kind}; write names as text")
+
     def rows_of(
         self, table: Any, site: str, first_row: int, key: Key | None = None
     ) -> Iterator[tuple[Key, Rows]]:
         """Yield the rows of a table by hammer. `first_row`: its number in messages. `key`: the only hammer."""
         zone = self.options.zone
-        when = times(table["time"], zone, self.place)
+        when = times(table["time"], zone, self.place, self.last_local)
         self.assumed.update({"utc": when.assumed, "local": when.local, "twice": when.twice})
 
         def why(k: int) -> str:
             value = table["time"][k].as_py() if is_text(plain(table["time"]).type) else None
             shown = table["time"][k].cast(pa.string()).as_py() if value is None else value
-            return f"`time` {shown!r} {why_unusable(shown if value is None else value, zone)}"
+            what = f"`time` {shown!r}" if shown is not None else "`time`"
+            return f"{what} {why_unusable(shown if value is None else value, zone)}"
 
         self.note_bad("time", when.bad, first_row, why)
         bad = when.bad
@@ -170,8 +180,8 @@ class RowReader:
             yield from _cut(key, rows[~bad] if bad.any() else rows)
             return
         keys, codes, nameless = _keys(table, site)
-        self.note_bad(
-            "hammer", nameless, first_row, lambda _: "`hammer` is empty; name the hammer in each row"
+        self.note_bad(  # a row is lost once
+            "hammer", nameless & ~bad, first_row, lambda _: "`hammer` is empty; name the hammer in each row"
         )
         bad = bad | nameless
         if bad.any():
@@ -187,10 +197,11 @@ class RowReader:
 class PartReader(RowReader):
     """Reads one part of a shift, and counts separately what cannot be used."""
 
-    def __init__(self, place: str, options: ReadOptions) -> None:
+    def __init__(self, place: str, options: ReadOptions, last_local: LastLocal | None = None) -> None:
         super().__init__()
         self.place = place
         self.options = options
+        self.last_local = last_local
 
 
 def _finite(values: Floats, wrong: Bools | None) -> tuple[Floats, Bools | None]:

@@ -100,6 +100,7 @@ class TableShift(Shift):
         self.options = options
         names = options.renamed(table.column_names, place)
         self.check_columns(names)
+        self.check_names(names, table.schema.types)
         self.total = table.num_rows
         self._table = table.rename_columns(names)
         self._site = options.site or site

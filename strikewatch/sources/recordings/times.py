@@ -43,14 +43,14 @@ class Times:
     twice: int = 0
 
 
-def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
-    """Read a `time` column. Raises InputError if its type cannot hold times."""
+def times(column: Any, zone: ZoneInfo | None, place: str, last: "LastLocal | None" = None) -> Times:
+    """Read a `time` column; `last`: see `located`. Raises InputError if its type cannot hold times."""
     column = plain(column)
     kind = column.type
     if pa.types.is_null(kind):
         return Times(np.zeros(len(column), np.int64), np.ones(len(column), bool))
     if is_text(kind):
-        return _text_times(column, zone)
+        return _text_times(column, zone, last)
     if not pa.types.is_timestamp(kind):
         raise InputError(
             f"{place}: column `time` holds {kind}; write timestamps in UTC (or RFC 3339 text in CSV)"
@@ -63,7 +63,7 @@ def times(column: Any, zone: ZoneInfo | None, place: str) -> Times:
         return Times(time_ns, bad)
     if zone is None:
         return Times(time_ns, bad, assumed=len(column) - int(np.count_nonzero(bad)))
-    return located(np.where(bad, 0, time_ns), bad, ~bad, zone)
+    return located(np.where(bad, 0, time_ns), bad, ~bad, zone, last)
 
 
 def _out_of_range(whole: Ints, latest: int) -> Bools:
@@ -86,9 +86,9 @@ def why_unusable(value: Any, zone: ZoneInfo | None) -> str:
             at = instant.parse(text + "Z" if local else text)
         except (ValueError, OverflowError) as error:
             said = str(error)
-            return (
-                said if said.startswith(("not ", "second", "offset")) else f"is not a date and time ({said})"
-            )
+            if said.startswith("not "):
+                return f"is {said}"
+            return said if said.startswith(("second", "offset")) else f"is not a date and time ({said})"
         if local and zone is not None and instant.EARLIEST <= at < instant.LATEST:
             return NOT_THERE.format(zone=zone.key)
     elif zone is not None:
@@ -109,7 +109,7 @@ def local_instant(text: str, zone: ZoneInfo) -> str:
     return f"{text.strip()}{sign}{abs(offset) // 60:02d}:{abs(offset) % 60:02d}"
 
 
-def _text_times(column: Any, zone: ZoneInfo | None) -> Times:
+def _text_times(column: Any, zone: ZoneInfo | None, last: "LastLocal | None") -> Times:
     """Read RFC 3339 text: the usual form in bulk, other forms and invalid texts one by one."""
     n = len(column)
     import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
@@ -131,7 +131,7 @@ def _text_times(column: Any, zone: ZoneInfo | None) -> Times:
         except (ValueError, OverflowError):
             bad[i] = True
     local &= ~bad
-    return located(found, bad, local, zone) if zone is not None and local.any() else Times(found, bad)
+    return located(found, bad, local, zone, last) if zone is not None and local.any() else Times(found, bad)
 
 
 @dataclass(slots=True)
