@@ -52,9 +52,8 @@ class FairQueue:
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
         self._waiting = 0
-        self._current_s: dict[
-            str, float
-        ] = {}  # when machines without a backlog had messages, the latest last
+        # when each machine without a backlog had messages, the latest last
+        self._current_s: dict[str, float] = {}
 
     def __len__(self) -> int:
         return self._waiting
