@@ -28,6 +28,11 @@ def queue() -> FairQueue:
     return FairQueue(lambda name: topic.machine(name, "strikewatch"))
 
 
+def step_limit(fair: FairQueue, now_s: float) -> int:
+    """Return the weight of a step that may have 250."""
+    return fair.step_limit(250, expects_current=fair.expects_current(now_s))
+
+
 def message(number: int, hammer: str, kind: str = "samples", payload: bytes = b"") -> Message:
     return Message(f"strikewatch/pit/{hammer}/{kind}", payload, number, number, 1, 1, False)
 
@@ -111,29 +116,29 @@ def test_large_messages_weigh_more() -> None:
 
 def test_steps_are_short_while_others_send_beside_a_backlog() -> None:
     fair = queue()
-    assert fair.step_limit(250, 0.0) == 250
+    assert step_limit(fair, 0.0) == 250
     fair.put([message(number, "HB-99") for number in range(HEAVIEST_CURRENT + 1)])
-    assert fair.step_limit(250, 1.0) == 250, "nobody else sends"
+    assert step_limit(fair, 1.0) == 250, "nobody else sends"
     fair.put([message(100, "HB-01")])
-    assert fair.step_limit(250, 2.0) == SHORT_STEP
+    assert step_limit(fair, 2.0) == SHORT_STEP
     assert [one.mid for one in fair.take(10, heaviest=HEAVIEST_CURRENT)] == [100]
-    assert fair.step_limit(250, 2.0 + CURRENT_FOR_S / 2) == SHORT_STEP
-    assert fair.step_limit(250, 2.1 + CURRENT_FOR_S) == 250
+    assert step_limit(fair, 2.0 + CURRENT_FOR_S / 2) == SHORT_STEP
+    assert step_limit(fair, 2.1 + CURRENT_FOR_S) == 250
     fair.take(1)
     fair.put([message(101, "HB-01")])
-    assert fair.step_limit(250, 3.0) == 250, "no backlog waits"
+    assert step_limit(fair, 3.0) == 250, "no backlog waits"
 
 
 def test_the_first_messages_of_a_backlog_make_no_step_short() -> None:
     """The backlogs of several gateways begin with few messages of each, which are no sign of current ones."""
     fair = queue()
     fair.put([message(number, hammer) for number, hammer in enumerate(HAMMERS)])
-    assert fair.step_limit(250, 1.0) == 250
+    assert step_limit(fair, 1.0) == 250
     fair.put([message(number, hammer) for hammer in HAMMERS for number in range(HEAVIEST_CURRENT)])
     assert not fair.expects_current(1.01)
-    assert fair.step_limit(250, 1.02) == 250
+    assert step_limit(fair, 1.02) == 250
     fair.put([message(100, "HB-04")])
-    assert fair.step_limit(250, 1.03) == SHORT_STEP
+    assert step_limit(fair, 1.03) == SHORT_STEP
 
 
 @given(

@@ -11,6 +11,7 @@ from sqlalchemy import event, text
 
 from strikewatch.core.batch import Rows
 from strikewatch.errors import StoreError
+from strikewatch.storage.commit import prepared
 from strikewatch.storage.commit.step import StepRecord
 from strikewatch.storage.commit.store import Store
 from strikewatch.storage.outbox.messages import Outbox
@@ -74,15 +75,22 @@ def test_databases_of_other_programs_are_refused_and_unchanged(tmp_path: Path) -
         Store(tmp_path / "noise.db")
 
 
-def test_queries_for_pending_rows_use_their_partial_indexes(store: Store) -> None:
+def test_queries_for_pending_rows_use_their_partial_indexes(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """SQLite uses a partial index only if the query repeats its condition literally."""
     asked: list[tuple[str, Any]] = []
-    engine = store._database.engine
+    engine, run = store._database.engine, prepared._run_on_driver
 
     @event.listens_for(engine, "before_cursor_execute")
     def _note(_c: Any, _k: Any, statement: str, parameters: Any, _x: Any, _m: bool) -> None:
         asked.append((statement, parameters))
 
+    def _run(connection: Any, sql: str, given: Any) -> Any:
+        asked.append((sql, given))
+        return run(connection, sql, given)
+
+    monkeypatch.setattr(prepared, "_run_on_driver", _run)
     store.load()
     Outbox(store, "bench").waiting(3)
     event.remove(engine, "before_cursor_execute", _note)

@@ -52,9 +52,8 @@ class FairQueue:
         self._arrived: deque[tuple[int, int]] = deque()
         self._done: set[tuple[int, int]] = set()
         self._waiting = 0
-        self._current_s: dict[
-            str, float
-        ] = {}  # when machines without a backlog had messages, the latest last
+        # when each machine without a backlog had messages, the latest last
+        self._current_s: dict[str, float] = {}
 
     def __len__(self) -> int:
         return self._waiting
@@ -86,14 +85,14 @@ class FairQueue:
             del current_s[oldest]
         return bool(current_s)
 
-    def step_limit(self, limit: int, now_s: float) -> int:
-        """Return the weight that a step may have, at most `limit`; `now_s`: monotonic.
+    def step_limit(self, limit: int, *, expects_current: bool) -> int:
+        """Return the weight that a step may have, at most `limit`.
 
         A message of another machine may have to wait for a whole step. So while a backlog waits and other machines
         send, steps are short.
         """
         backlog = max(self._weights.values(), default=0) > HEAVIEST_CURRENT
-        return min(limit, SHORT_STEP) if self.expects_current(now_s) and backlog else limit
+        return min(limit, SHORT_STEP) if expects_current and backlog else limit
 
     def take(self, limit: int, *, heaviest: int | None = None) -> list[Message]:
         """Take messages up to a total weight of `limit`, about equally from all machines.

@@ -65,8 +65,9 @@ class Inbox:
             n, now_s = len(self._arrived), time.monotonic()
             self._fair_queue.put([self._arrived.popleft() for _ in range(n)])
             arriving = n > _BACKLOG_ARRIVING and 2 * len(self) < self._max_messages
-            wait = arriving and self._fair_queue.expects_current(now_s)
-            limit = self._fair_queue.step_limit(limit, now_s)
+            current = self._fair_queue.expects_current(now_s)
+            wait = arriving and current
+            limit = self._fair_queue.step_limit(limit, expects_current=current)
             taken = self._fair_queue.take(limit, heaviest=HEAVIEST_CURRENT if wait else None)
         if wait and not taken:
             time.sleep(_PAUSE_S)

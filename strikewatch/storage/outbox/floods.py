@@ -50,7 +50,9 @@ class Nearby:
         self._streams: dict[Stream, list[Instant]] = {}
         self._episodes: dict[tuple[SuppressionKind, Stream], list[StoredEpisode]] = {}
 
-    def __len__(self) -> int:
+    @property
+    def size(self) -> int:
+        """Return the number of onsets."""
         return len(self._counted)
 
     def covers(self, since: Instant, upto: Instant) -> bool:
@@ -115,7 +117,7 @@ class FloodCache:
 
     def use(self, version: int | None) -> "FloodCache":
         """Return this cache for a transaction, empty unless it is of this version of the database (None: unknown)."""
-        size = len(self.episodes) + sum(map(len, self.nearby.values()))
+        size = len(self.episodes) + sum([near.size for near in self.nearby.values()])
         if version is None or version != self._version or size > MAX_KEPT:
             self.clear()
         self._version = version
