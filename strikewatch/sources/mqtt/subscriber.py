@@ -35,8 +35,9 @@ _MAX_ACKS_PER_POLL: Final = 1000
 _MAX_OUTGOING: Final = 1000
 """Maximum number of our own messages that wait for the network thread; of more, the oldest are dropped."""
 _MIB: Final = 1024 * 1024
-_MAX_TOPIC_BYTES: Final = 1024
-"""Longer topics are cut, and rejected: MQTT allows 65,535 bytes, and a sender of many would fill the memory."""
+_MAX_TOPIC_BYTES: Final = 4 * 512
+"""Longer topics, of over 512 characters, are cut, and rejected: MQTT allows 65,535 bytes, and a sender of many would
+fill the memory."""
 
 
 @dataclass(frozen=True)
