@@ -2,6 +2,7 @@
 
 import threading
 import time
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +13,9 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from strikewatch.errors import BrokerError
+from strikewatch.errors import BrokerError, Rejected
+from strikewatch.sources.decode.topic import parse
+from strikewatch.sources.mapping import Sources, check_tables
 from strikewatch.sources.mqtt import Message, Settings, Subscriber, session
 from strikewatch.sources.mqtt.publish_packets import Publish, read_publishes
 from tests.broker import Broker
@@ -224,17 +227,32 @@ def test_a_queue_full_of_bytes_is_full(tmp_path: Path) -> None:
         assert len(collect(subscriber, 17)) == 17
 
 
+ALL_TOPICS = """
+[all]
+topic = "#"
+time = "arrival"
+site = "pit"
+hammer = "HB-01"
+channels = { active = "@.on" }
+"""
+
+
 @both_ways
 def test_long_topics_fill_no_memory(tmp_path: Path) -> None:
-    """A sender may invent topics of 65,535 bytes: none of them is kept, and the message is rejected by its topic."""
-    longest = f"strikewatch/s/{'x' * (1024 - 22)}/samples"
+    """A sender may invent topics of 65,535 bytes: they are cut, and rejected even where a source takes all topics."""
+    longest = f"strikewatch/s/{'x' * (2048 - 22)}/samples"
+    sent = f"strikewatch/{'x' * 60_000}/HB-01/samples", longest, longest.replace("x", "xx", 1)
     with Broker(tmp_path) as broker, subscribed(settings_for(broker, "5")) as subscriber:
-        for topic in (f"strikewatch/{'x' * 60_000}/HB-01/samples", longest, longest.replace("x", "xx", 1)):
+        for topic in sent:
             publish(broker, range(1), topic=topic)
-        topics = [message.topic for message in collect(subscriber, 3)]
-    too_long = "(a topic of more than 1,024 bytes)"
-    assert topics.count(too_long) == 2
-    assert longest in topics
+        topics = {message.topic for message in collect(subscriber, 3)}
+    cut = {f"{topic[:2048]}…" for topic in sent} - {f"{longest}…"}
+    assert topics == {longest, *cut}
+    tables, _ = check_tables(tomllib.loads(ALL_TOPICS))
+    for topic in cut:
+        assert not Sources(tables).taken(topic)
+        with pytest.raises(Rejected, match="topic"):
+            parse(topic, "strikewatch")
 
 
 @both_versions

@@ -35,9 +35,9 @@ _MAX_ACKS_PER_POLL: Final = 1000
 _MAX_OUTGOING: Final = 1000
 """Maximum number of our own messages that wait for the network thread; of more, the oldest are dropped."""
 _MIB: Final = 1024 * 1024
-_MAX_TOPIC_BYTES: Final = 1024
-"""Longer topics are not kept: MQTT allows 65,535 bytes, and a sender of many such topics would fill the memory."""
-_LONG_TOPIC: Final = f"(a topic of more than {_MAX_TOPIC_BYTES:,} bytes)"
+_MAX_TOPIC_BYTES: Final = 4 * 512
+"""Longer topics, of over 512 characters, are cut, and rejected: MQTT allows 65,535 bytes, and a sender of many would
+fill the memory."""
 
 
 @dataclass(frozen=True)
@@ -283,7 +283,9 @@ class Subscriber:
 
 
 def _topic_text(name: bytes) -> str:
-    return _decode_topic(name) if len(name) <= _MAX_TOPIC_BYTES else _LONG_TOPIC
+    if len(name) > _MAX_TOPIC_BYTES:
+        return name[:_MAX_TOPIC_BYTES].decode(errors="replace") + "…"  # nothing takes such a topic
+    return _decode_topic(name)
 
 
 @lru_cache(maxsize=32_768)
