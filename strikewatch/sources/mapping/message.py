@@ -93,7 +93,8 @@ class Message:
         self.unmatched = True  # no record had anything that the source uses, or passes over
 
     def reject(self, error: Rejected, key: Key | None) -> None:
-        self.mistakes.setdefault(key, Mistakes()).add(error)
+        # without the traceback, which refers to this message and would keep the payload until cycles are collected
+        self.mistakes.setdefault(key, Mistakes()).add(Rejected(error.reason, error.detail, error.count))
 
     def add_row(self, key: Key, time: Instant, values: Values) -> None:
         """Add the values of one instant; a bad value costs only itself."""

@@ -162,11 +162,10 @@ class ParquetShift(Shift):
         """
         kind = self._schema.field(self._written["time"]).type
         has_offset = pa.types.is_timestamp(kind) and kind.tz is not None
-        groups = range(self._metadata.num_row_groups)
-        if self.options.zone is None or len(groups) < 2 or has_offset:
+        if self.options.zone is None or len(self._groups) < 2 or has_offset:
             return []
         found, last = [], LastLocal()
-        for group in groups:
+        for group in self._groups:
             found.append(replace(last))
             times(self._read([group], ["time"])["time"], self.options.zone, self.place, last)
         return found

@@ -1,5 +1,6 @@
 """Whatever a mapped source sends costs only itself, and is counted."""
 
+import gc
 import gzip
 import json
 import tomllib
@@ -60,6 +61,29 @@ def test_long_ids_fill_no_memory() -> None:
     tracemalloc.stop()
     assert reasons == {"topic"}
     assert kept < 6_000_000
+
+
+BROKEN = {
+    "cut": b'{"kind":1,"v":"' + b"x" * 1_000_000,
+    "no text": b"\xff" * 1_000_000,
+    "a number of a million digits": b'{"kind":' + b"9" * 1_000_000 + b"}",
+    "a million arrays": b"[" * 1_000_000,
+}
+
+
+@pytest.mark.parametrize("name", BROKEN)
+def test_a_rejected_payload_is_freed_at_once(name: str) -> None:
+    """Cycles are collected after thousands of messages only, and each of these may have 16 MiB."""
+    mapped = malformed.sources()
+    gc.disable()
+    tracemalloc.start()
+    try:
+        for _ in range(10):
+            assert mapped.map("json/x", bytes(bytearray(BROKEN[name])), malformed.RECEIVED).rejects
+        assert tracemalloc.get_traced_memory()[0] < 1_000_000
+    finally:
+        tracemalloc.stop()
+        gc.enable()
 
 
 OVERSIZED = {
