@@ -153,17 +153,10 @@ def mark_ready(*, scanner: bool = True) -> None:
     if folder is not None:
         with suppress(OSError):
             for path in Path(folder).rglob("*.nb[ci]"):
-                _sync(path)
+                with path.open("rb") as file:
+                    os.fsync(file)
             for name in _names(scanner):
                 (Path(folder) / name).touch()
-
-
-def _sync(path: Path) -> None:
-    file = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(file)
-    finally:
-        os.close(file)
 
 
 def _names(scanner: bool) -> tuple[str, ...]:
