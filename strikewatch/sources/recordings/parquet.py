@@ -53,9 +53,8 @@ class ParquetShift(Shift):
         self._local = options.zone is not None
         self._names = [n for n in names if n in CHANNELS or n in ALIASES]
         self._feed_channels = [name for name in FEED_CHANNELS if name in self._names]
-        self._feeds: dict[
-            int, dict[Key, set[str]]
-        ] = {}  # of parts with several hammers, once their times were read
+        # of parts with several hammers, once their times were read
+        self._feeds: dict[int, dict[Key, set[str]]] = {}
         self._ends: tuple[Instant, Instant] | None = None
         # of each row group: to look into the statistics takes as long as to open the file
         self._only_hammers: dict[int, Key | None] = {}
